@@ -1,0 +1,35 @@
+"""reflectory: raw line-scan hyperspectral counts to calibrated reflectance with its uncertainty.
+
+>>> import pipeline
+>>> result = pipeline.run("flight.toml")               # doctest: +SKIP
+>>> cube = pipeline.reflectance("flight.toml", "strip-00")  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+__all__ = ["load_config", "reflectance", "run", "uncertainty_budget"]
+
+if TYPE_CHECKING:
+    from pipeline.config import load_config
+    from pipeline.run.execute import run
+    from pipeline.run.lazy import reflectance
+    from pipeline.write.budget import uncertainty_budget
+
+_HOMES = {
+    "load_config": "pipeline.config",
+    "reflectance": "pipeline.run.lazy",
+    "run": "pipeline.run.execute",
+    "uncertainty_budget": "pipeline.write.budget",
+}
+
+
+def __getattr__(name: str) -> Any:
+    # Scientific imports take a second; `reflectory --help` must not pay for them.
+    import importlib
+
+    if name in _HOMES:
+        return getattr(importlib.import_module(_HOMES[name]), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

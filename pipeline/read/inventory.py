@@ -1,0 +1,278 @@
+"""What a flight's folder holds, and what is missing."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePath
+
+from pipeline.config import Config
+from pipeline.errors import ConfigError, InputError
+from pipeline.read.cubes import file_sha256
+from pipeline.read.data_files import capture_name
+from pipeline.read.headers import read_header, require_whole
+from pipeline.read.tables import read_manifest
+from pipeline.records import Capture
+
+#: Name under which a manifest is found in the flight's folder.
+MANIFEST = "manifest.sha256"
+
+
+@dataclass(frozen=True, eq=False)
+class Inventory:
+    """The captures of a flight, those that cannot be used apart."""
+
+    cubes: tuple[Capture, ...]  # usable ones, in order of the patterns, then of their names
+    refused: Mapping[str, InputError]  # cube's stem to why
+    darks: tuple[Capture, ...]
+    flat: Capture | None
+    line_times: Mapping[str, Path]  # cube's stem to its table
+    missing_strips: tuple[str, ...]  # stems absent from the cubes' numbering
+    manifest_problems: tuple[str, ...] | None  # None: there is no manifest
+
+    def line_times_path(self, capture: Capture) -> Path | None:
+        """The table of a cube's line times; None when the config names none."""
+        return self.line_times.get(capture.name)
+
+
+def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
+    """Find and describe the captures that a config speaks of, without reading their counts.
+
+    Parameters
+    ----------
+    config : as `load_config` gives it, with absolute paths
+    digests : compute the digest of every file in the manifest; else only their presence is seen
+
+    Raises
+    ------
+    ConfigError
+        A pattern is absolute, climbs out or matches no header; a template of line times does not
+        name the stem.
+    InputError
+        The folder is unreadable, two cubes share a stem, a dark or the flat is not usable, or
+        no cube is. A single bad cube is listed in `refused` instead.
+    """
+    flight = config.flight
+    _require_readable(flight.folder)
+    flat_path = _flat_path(config)
+    dark_paths = [p for p in _matches(config, "flight.darks", flight.darks) if p != flat_path]
+    apart = {*dark_paths, flat_path}
+    cube_paths = [p for p in _matches(config, "flight.cubes", flight.cubes) if p not in apart]
+    if not cube_paths:
+        raise ConfigError(
+            "matches no header that is not a dark or the flat", where=_at(config, "flight.cubes")
+        )
+    _refuse_same_stems(cube_paths)
+
+    cubes: list[Capture] = []
+    refused: dict[str, InputError] = {}
+    line_times: dict[str, Path] = {}
+    for path in cube_paths:
+        name = capture_name(path)
+        try:
+            capture = _whole(config, path)
+            table = _line_times(config, name)
+        except InputError as error:
+            refused[name] = error
+            continue
+        cubes.append(capture)
+        if table is not None:
+            line_times[name] = table
+    if not cubes:
+        first = next(iter(refused.values()))
+        raise InputError(
+            f"no cube can be used: {first.what}",
+            where=first.where,
+            line=first.line,
+            column=first.column,
+            do=first.do,
+        )
+    others = [*dark_paths, *([flat_path] if flat_path else [])]
+    return Inventory(
+        cubes=tuple(cubes),
+        refused=refused,
+        darks=tuple(_whole(config, path) for path in dark_paths),
+        flat=_whole(config, flat_path) if flat_path else None,
+        line_times=line_times,
+        missing_strips=missing_numbers(map(capture_name, cube_paths), map(capture_name, others)),
+        manifest_problems=_manifest_problems(config, digests),
+    )
+
+
+def missing_numbers(names: Iterable[str], others: Iterable[str] = ()) -> tuple[str, ...]:
+    """Names absent from a numbering: strip-1 and strip-3 miss strip-2.
+
+    Names that differ in one number belong together; where several differ, the last one counts.
+    `others` fill gaps and make none. A run with more gaps than names, such as times of day, is
+    no numbering.
+    """
+    taken = [_split(name) for name in names]
+    also = [_split(name) for name in others]
+    runs: defaultdict[tuple[str, ...], list[list[str]]] = defaultdict(list)
+    for parts in taken:
+        runs[tuple(parts[::2])].append(parts)
+    missing: list[str] = []
+    for skeleton, members in runs.items():
+        varying = [i for i in range(1, len(members[0]), 2) if len({int(m[i]) for m in members}) > 1]
+        if not varying:
+            continue
+        place = varying[-1]
+        groups: defaultdict[tuple[str, ...], list[str]] = defaultdict(list)
+        for parts in members:
+            groups[(*parts[:place], *parts[place + 1 :])].append(parts[place])
+        for rest, texts in groups.items():
+            there = {int(text) for text in texts}
+            low, high = min(there), max(there)
+            there.update(
+                int(parts[place])
+                for parts in also
+                if tuple(parts[::2]) == skeleton and (*parts[:place], *parts[place + 1 :]) == rest
+            )
+            inside = sum(low <= number <= high for number in there)
+            if high - low + 1 > 2 * inside:
+                continue
+            width = min(map(len, texts))
+            missing += [
+                "".join((*rest[:place], f"{number:0{width}d}", *rest[place:]))
+                for number in range(low, high + 1)
+                if number not in there
+            ]
+    return tuple(missing)
+
+
+def _split(name: str) -> list[str]:
+    """Text and digits by turns, text first and last."""
+    return re.split(r"([0-9]{1,18})", name)
+
+
+def _natural(path: Path) -> tuple[list[tuple[str, int]], str]:
+    """Sorts strip-2 before strip-10."""
+    parts = _split(str(path))
+    numbers = [int(text) for text in parts[1::2]] + [0]
+    return list(zip(parts[::2], numbers, strict=True)), str(path)
+
+
+def _at(config: Config, key: str) -> str:
+    return f"{config.path}: {key}"
+
+
+def _require_readable(folder: Path) -> None:
+    # Globbing an unreadable folder finds nothing and says nothing.
+    try:
+        next(folder.iterdir(), None)
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}", where=folder) from None
+
+
+def _matches(config: Config, key: str, patterns: Iterable[str]) -> list[Path]:
+    """Headers that match, in order of the patterns and then of their names."""
+    folder = config.flight.folder
+    found: dict[Path, None] = {}
+    for pattern in patterns:
+        pure = PurePath(pattern)
+        if pure.is_absolute() or ".." in pure.parts or not pure.parts:
+            raise ConfigError(
+                f"the pattern {pattern!r} leaves flight.folder", where=_at(config, key)
+            )
+        try:
+            # Hidden files beside the real ones are another system's notes.
+            headers = [
+                path
+                for path in folder.glob(pattern)
+                if path.suffix.lower() == ".hdr"
+                and (not path.name.startswith(".") or pure.name.startswith("."))
+            ]
+        except (OSError, ValueError, NotImplementedError, re.error) as error:
+            raise ConfigError(
+                f"the pattern {pattern!r} cannot be used: {error}", where=_at(config, key)
+            ) from None
+        if not headers:
+            raise ConfigError(
+                f"the pattern {pattern!r} matches no header (.hdr) in {folder}",
+                where=_at(config, key),
+            )
+        found.update(dict.fromkeys(sorted(headers, key=_natural)))
+    return list(found)
+
+
+def _flat_path(config: Config) -> Path | None:
+    flight = config.flight
+    if flight.flat is None:
+        return None
+    for folder in (flight.folder, config.path.absolute().parent):
+        try:
+            if (folder / flight.flat).is_file():
+                return folder / flight.flat
+        except (OSError, ValueError):
+            continue
+    raise ConfigError(
+        f"no such file: {flight.folder / flight.flat}", where=_at(config, "flight.flat")
+    )
+
+
+def _refuse_same_stems(paths: Iterable[Path]) -> None:
+    seen: dict[str, Path] = {}
+    for path in paths:
+        first = seen.setdefault(capture_name(path), path)
+        if first != path:
+            raise InputError(
+                f"has the same stem as {first}", where=path, do="Rename one; results go by the stem"
+            )
+
+
+def _whole(config: Config, path: Path) -> Capture:
+    sensor = config.sensor
+    capture = read_header(
+        path,
+        keys=sensor.header_keys,
+        wavelength_nm=sensor.wavelength_nm,
+        fwhm_nm=sensor.fwhm_nm,
+    )
+    require_whole(capture)
+    return capture
+
+
+def _line_times(config: Config, stem: str) -> Path | None:
+    """The table of a cube's line times, beside the config or in the flight's folder."""
+    template = config.flight.line_times
+    if template is None:
+        return None
+    where = _at(config, "flight.line_times")
+    if "{stem}" not in template:
+        raise ConfigError(f"{template!r} does not name {{stem}}", where=where)
+    pure = PurePath(template)
+    if pure.is_absolute() or ".." in pure.parts:
+        raise ConfigError(f"{template!r} leaves its folder", where=where)
+    name = template.replace("{stem}", stem)
+    folder = config.flight.folder
+    for candidate in (config.path.absolute().parent / name, folder / name):
+        try:
+            if candidate.is_file():
+                return candidate
+        except (OSError, ValueError):
+            continue
+    raise InputError("no such table of line times", where=folder / name)
+
+
+def _manifest_problems(config: Config, digests: bool) -> tuple[str, ...] | None:
+    folder = config.flight.folder
+    manifest = config.flight.manifest
+    if manifest is None:
+        manifest = folder / MANIFEST
+        if not manifest.is_file():
+            return None
+    problems = []
+    for name, digest in read_manifest(manifest).items():
+        try:
+            places = [base / name for base in (manifest.parent, folder) if (base / name).is_file()]
+            if not places:
+                problems.append(f"{name}: missing")
+            elif digests and file_sha256(places[0]) != digest:
+                problems.append(f"{name}: another digest")
+        except OSError as error:
+            problems.append(f"{name}: cannot be read: {error.strerror}")
+        except InputError as error:
+            problems.append(f"{name}: {error.what}")
+    return tuple(problems)

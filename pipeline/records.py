@@ -1,0 +1,209 @@
+"""What the stages hand each other: frozen dataclasses, no behaviour beyond derived values.
+
+Axis letters: line, band, sample. Bands are in order of wavelength everywhere above `read`.
+Times are seconds since 1970-01-01T00:00:00 UTC as float64, NaN where unknown.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Interleave = Literal["bil", "bip", "bsq"]
+Verdict = Literal["pass", "caution", "fail", "not checked"]
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Capture settings read from a header; NaN where the header does not say."""
+
+    exposure_ms: float = math.nan
+    frame_period_ms: float = math.nan
+    gain: float = math.nan
+    sensor_temperature_c: float = math.nan
+    start_s: float = math.nan
+
+
+@dataclass(frozen=True, eq=False)
+class Capture:
+    """A raw cube on disk, described but not read.
+
+    `order` sorts the file's bands by wavelength; `wavelength_nm` and `fwhm_nm` are sorted already.
+    `dtype` is numpy's, byte order included.
+    """
+
+    name: str
+    header: Path
+    data: Path
+    lines: int
+    bands: int
+    samples: int
+    interleave: Interleave
+    dtype: np.dtype[Any]
+    offset_bytes: int
+    wavelength_nm: Array
+    fwhm_nm: Array
+    order: NDArray[np.intp]
+    settings: Settings
+
+    @property
+    def claimed_bytes(self) -> int:
+        """Bytes that the header claims the data file has."""
+        return self.offset_bytes + self.lines * self.bands * self.samples * self.dtype.itemsize
+
+
+@dataclass(frozen=True, eq=False)
+class LineTimes:
+    """Time of each line of a cube."""
+
+    time_s: Array  # (line,)
+    flags: NDArray[np.uint8]  # (line,) LineFlag bits: after_gap, time_estimated
+    frame_period_s: float  # median step, or the header's
+
+
+@dataclass(frozen=True, eq=False)
+class DarkCapture:
+    """Mean dark signal of one capture, robust to outlying frames."""
+
+    name: str
+    time_s: float  # mid time; NaN where unknown
+    frames: int
+    frames_used: int
+    mean: Array32  # (band, sample) [count]
+    noise: Array32  # (band, sample) [count], temporal standard deviation of one frame
+    level: Array  # (frame,) [count], mean of each frame over all elements
+    clipped: Mask  # (band, sample) at zero counts in some frame
+    sensor_temperature_c: float = math.nan
+
+    @property
+    def mean_uncertainty(self) -> Array32:
+        """Standard uncertainty of the mean, (band, sample) [count]."""
+        return (self.noise / np.float32(math.sqrt(max(self.frames_used, 1)))).astype(np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class BadElements:
+    """Detector elements that do not measure."""
+
+    hot: Mask  # (band, sample), like the others
+    dead: Mask
+    stuck: Mask
+    noisy: Mask
+
+    @property
+    def any(self) -> Mask:
+        """Union of the kinds, (band, sample)."""
+        return self.hot | self.dead | self.stuck | self.noisy
+
+
+@dataclass(frozen=True, eq=False)
+class FlatField:
+    """Relative response, mean 1 across samples in each band."""
+
+    response: Array32  # (band, sample) [1]
+    uncertainty: Array32  # (band, sample) [1], standard
+
+
+@dataclass(frozen=True, eq=False)
+class PanelReference:
+    """A certificate averaged over the bands."""
+
+    name: str
+    use: Literal["fit", "check"]
+    reflectance: Array  # (band,) [1]; NaN where not covered
+    uncertainty: Array  # (band,) [1], standard (k = 1)
+    covered: Mask  # (band,)
+
+
+@dataclass(frozen=True, eq=False)
+class PanelReading:
+    """One pass over a panel: the mean signal of its core."""
+
+    panel: str
+    cube: str
+    lines: tuple[int, int]  # half-open core window
+    samples: tuple[int, int]
+    core: Mask  # (line, sample) within the window: pixels used
+    time_s: float
+    signal: Array  # (band,) [count]; NaN where nothing measures
+    uncertainty: Array  # (band,) [count], standard: scatter and dark
+    dark_uncertainty: Array  # (band,) [count], the dark's share of `uncertainty`
+    saturated_share: Array  # (band,) share of the core's samples
+    uniformity: Array  # (band,) spread across the core beyond noise, over the mean
+    peak_counts: float  # largest mean raw count over bands
+    how: str = "window"  # window, region or search
+
+    @property
+    def pixels(self) -> int:
+        """Number of pixels in the core."""
+        return int(self.core.sum())
+
+
+@dataclass(frozen=True, eq=False)
+class EmpiricalLine:
+    """reflectance = offset + gain * signal / irradiance_ratio, per band.
+
+    `certificate_*` and `scatter_*` are the parts of the (co)variances that the certificates and
+    the panels' signals bring; what remains up to the total is the fit's (Birge ratio).
+    Arrays are (band,) unless said otherwise, NaN where `calibrated` is false.
+    """
+
+    gain: Array  # [1/count]
+    offset: Array  # [1]
+    gain_variance: Array
+    offset_variance: Array
+    covariance: Array
+    certificate_gain_variance: Array
+    certificate_offset_variance: Array
+    certificate_covariance: Array
+    scatter_gain_variance: Array
+    scatter_offset_variance: Array
+    scatter_covariance: Array
+    chi_square: Array  # reduced; NaN with no degrees of freedom
+    birge: Array  # >= 1
+    degrees_of_freedom: NDArray[np.intp]
+    panels: tuple[str, ...]
+    used: Mask  # (panel, band)
+    residual: Array  # (panel, band) [1], certified less fitted
+    low: Array  # smallest reflectance of the fit's panels
+    high: Array  # largest
+    calibrated: Mask
+
+
+@dataclass(frozen=True, eq=False)
+class Illumination:
+    """Irradiance at each line's time over irradiance at the panels' time."""
+
+    ratio: Array  # (line,) [1]
+    uncertainty: Array  # (line,) [1], standard
+    extrapolated: Mask  # (line,)
+
+
+@dataclass(frozen=True)
+class Check:
+    """One row of the checks table."""
+
+    check: str
+    subject: str
+    value: float | None
+    unit: str
+    caution: float | tuple[float, float] | None
+    fail: float | tuple[float, float] | None
+    verdict: Verdict
+    says: str
+    do: str
+    #: A fail that only costs bands or cubes which are flagged and named.
+    costs_part: bool = field(default=False, repr=False)
+
+    def as_dict(self) -> dict[str, object]:
+        """The row as `run.json` has it."""
+        names = ("check", "subject", "value", "unit", "caution", "fail", "verdict", "says", "do")
+        return {name: getattr(self, name) for name in names}

@@ -1,0 +1,138 @@
+"""One cube, from raw file to finished output file."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import OutputError
+from pipeline.radiometry.kernel import TALLIES, KernelTable, LineTable, calibrate_block
+from pipeline.read.cubes import RawCube
+from pipeline.records import Capture
+from pipeline.run.engine import in_order
+from pipeline.write.formats import FORMATS, Proof, RereadSample, reread
+from pipeline.write.product import CubeProduct
+
+Progress = Callable[[int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class CubeTask:
+    """All that a worker needs to calibrate one cube; picklable."""
+
+    capture: Capture
+    bands: slice  # of the sorted bands: those that are written
+    product: CubeProduct
+    table: KernelTable
+    lines: LineTable
+    path: Path
+    format: str
+
+
+@dataclass(frozen=True, eq=False)
+class CubeResult:
+    """What is known of a cube once it is written."""
+
+    name: str
+    path: Path
+    raw_sha256: str
+    tallies: NDArray[np.int64]  # (band, tally), see TALLIES
+    chunks_reread: int
+    chunks_wrong: int
+    seconds: float
+
+    def share(self, tally: str, of: str = "samples") -> float:
+        """Share of a tally in another over all bands; NaN where there is none of the other."""
+        whole = self.count(of)
+        return self.count(tally) / whole if whole else float("nan")
+
+    def count(self, tally: str) -> int:
+        """A tally over all bands."""
+        return int(self.tallies[:, TALLIES.index(tally)].sum())
+
+
+def calibrate_cube(
+    task: CubeTask, *, workers: int = 1, progress: Progress | None = None
+) -> CubeResult:
+    """Calibrate a cube and write it to `task.path`, which is whole on return or not there.
+
+    Raises
+    ------
+    InputError
+        The raw file vanished, changed or cannot be read.
+    OutputError
+        The output cannot be written.
+    """
+    started = time.perf_counter()
+    try:
+        sha256, tallies, proofs = _written(task, workers, progress)
+        wrong = reread(task.path, FORMATS[task.format], proofs)
+    except OSError as error:
+        _remove(task.path)
+        raise OutputError(
+            f"cannot be written: {error.strerror or error}",
+            where=task.path.name,
+            do="Free space or choose another output folder",
+        ) from error
+    except BaseException:
+        _remove(task.path)
+        raise
+    return CubeResult(
+        name=task.capture.name,
+        path=task.path,
+        raw_sha256=sha256,
+        tallies=tallies,
+        chunks_reread=len(proofs),
+        chunks_wrong=wrong,
+        seconds=time.perf_counter() - started,
+    )
+
+
+def _written(
+    task: CubeTask, workers: int, progress: Progress | None
+) -> tuple[str, NDArray[np.int64], list[Proof]]:
+    digest = hashlib.sha256()
+    sample = RereadSample(task.product)
+    tallies = np.zeros((task.product.bands, len(TALLIES)), np.int64)
+    proofs: list[Proof] = []
+    with (
+        FORMATS[task.format].writer(task.path, task.product) as writer,
+        RawCube(task.capture) as raw,
+    ):
+
+        def work(item: tuple[int, NDArray[Any]]) -> tuple[Any, NDArray[np.int64], list[Proof], int]:
+            start, counts = item
+            block = calibrate_block(
+                counts[:, task.bands],
+                task.table,
+                task.lines.part(start, start + len(counts)),
+                uncertainty=task.product.uncertainty,
+            )
+            encoded = writer.encode(start, block)
+            return encoded, block.tallies, sample.proofs(start, block), len(counts)
+
+        blocks = raw.blocks(task.product.chunk[1], digest=digest)
+        for encoded, tally, proved, count in in_order(blocks, work, workers=workers):
+            writer.commit(encoded)
+            tallies += tally
+            proofs += proved
+            if progress is not None:
+                progress(count)
+    return digest.hexdigest(), tallies, proofs
+
+
+def _remove(path: Path) -> None:
+    with suppress(OSError):
+        if path.is_dir():
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)

@@ -1,0 +1,103 @@
+"""Dark captures: read, matched with the cubes, averaged."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from pipeline.errors import InputError
+from pipeline.radiometry import dark
+from pipeline.read.cubes import RawCube
+from pipeline.records import Capture, DarkCapture
+
+#: Frames of a dark capture that are read at once.
+CHUNK_FRAMES = 64
+#: Relative difference above which two exposures, periods or gains are not the same.
+SETTING_TOLERANCE = 1e-3
+
+_SETTINGS = (("exposure_ms", "exposure", "ms"), ("frame_period_ms", "frame period", "ms"),
+             ("gain", "gain", ""))  # fmt: skip
+
+
+def settings_differences(one: Capture, other: Capture) -> list[str]:
+    """How two captures' settings and shapes differ, in words; both values in each."""
+    found = []
+    for attribute, name, unit in _SETTINGS:
+        a, b = (getattr(c.settings, attribute) for c in (one, other))
+        known = math.isfinite(a) and math.isfinite(b)
+        if known and abs(a - b) > SETTING_TOLERANCE * max(abs(a), abs(b)):
+            found.append(f"{name} {a:g} against {b:g} {unit}".rstrip())
+    shapes = [(c.bands, c.samples) for c in (one, other)]
+    if shapes[0] != shapes[1]:
+        a_text, b_text = (f"{bands} bands x {samples} samples" for bands, samples in shapes)
+        found.append(f"shape {a_text} against {b_text}")
+    elif not np.allclose(one.wavelength_nm, other.wavelength_nm, rtol=0, atol=0.01):
+        worst = float(np.abs(one.wavelength_nm - other.wavelength_nm).max())
+        found.append(f"wavelengths that differ by up to {worst:.3g} nm")
+    return found
+
+
+def require_matching(darks: Sequence[Capture], cube: Capture) -> None:
+    """InputError when a dark capture was not taken with the cube's settings and shape."""
+    for capture in darks:
+        differences = settings_differences(capture, cube)
+        if differences:
+            raise InputError(
+                f"dark capture does not match cube {cube.name}: {'; '.join(differences)}",
+                where=capture.header,
+                do="Give a dark capture taken with the cubes' settings",
+            )
+
+
+def measure_dark(
+    capture: Capture, time_s: float, progress: Callable[[int], None] | None = None
+) -> tuple[DarkCapture, str]:
+    """Mean dark signal of a capture, and the SHA-256 of its raw file.
+
+    The file is read twice: first for the frames' levels, which tell the outlying ones, then for
+    the mean of the others.
+    """
+    digest = hashlib.sha256()
+    with RawCube(capture) as raw:
+        levels = np.concatenate(
+            [dark.frame_levels(chunk) for _, chunk in raw.blocks(CHUNK_FRAMES, digest=digest)]
+        )
+        outlying = dark.outlying_frames(levels)
+        if outlying.all():
+            raise InputError("no frame of the dark capture can be used", where=capture.data)
+        sums = None
+        for start, chunk in raw.blocks(CHUNK_FRAMES):
+            kept = ~outlying[start : start + len(chunk)]
+            if kept.any():
+                part = dark.clipped_sums(chunk if kept.all() else chunk[kept])
+                sums = part if sums is None else dark.combine(sums, part)
+            if progress is not None:
+                progress(len(chunk))
+    assert sums is not None
+    measured = dark.finish(
+        sums,
+        name=capture.name,
+        time_s=time_s,
+        levels=np.where(outlying, np.nan, levels),
+        sensor_temperature_c=capture.settings.sensor_temperature_c,
+    )
+    if not np.isfinite(measured.noise).any():
+        raise InputError(
+            f"the dark capture has {len(levels)} frame; its noise cannot be seen",
+            where=capture.header,
+            do="Record at least ten frames, a thousand is usual",
+        )
+    return measured, digest.hexdigest()
+
+
+def overall_noise(darks: Sequence[DarkCapture]) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
+    """Temporal noise of one frame over all captures, (band, sample) [count]."""
+    weight = np.array([d.frames_used for d in darks], np.float64)
+    variance = np.stack([d.noise.astype(np.float64) ** 2 for d in darks])
+    mean = np.average(np.nan_to_num(variance), axis=0, weights=weight)
+    return np.sqrt(mean).astype(np.float32)
+
+

@@ -1,0 +1,19 @@
+"""Simulated flights with known truth, for the demo and the tests."""
+
+from pipeline.synthetic.faults import FAULTS, with_faults
+from pipeline.synthetic.flight import PanelTruth, Truth, make_flight, true_reflectance
+from pipeline.synthetic.plan import PANELS, Cloud, FlightPlan, Gap, PanelPlan
+
+__all__ = [
+    "FAULTS",
+    "PANELS",
+    "Cloud",
+    "FlightPlan",
+    "Gap",
+    "PanelPlan",
+    "PanelTruth",
+    "Truth",
+    "make_flight",
+    "true_reflectance",
+    "with_faults",
+]

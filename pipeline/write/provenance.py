@@ -1,0 +1,172 @@
+"""Where a result comes from: W3C PROV-JSON for run.json, CF/ACDD attributes for the cubes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import pipeline
+from pipeline.write.attributes import CONVENTIONS, RESERVED, Attributes, iso_time
+
+PREFIX = "reflectory"
+
+
+@dataclass(frozen=True)
+class Input:
+    """An input file by name, size and content."""
+
+    name: str
+    bytes: int
+    sha256: str
+    role: str  # cube, dark, flat, certificate, ...
+
+
+def prov_json(
+    *,
+    run_id: str,
+    follows: str | None,
+    started: str,
+    ended: str,
+    inputs: Sequence[Input],
+    outputs: Mapping[str, str],
+    config_sha256: str,
+    steps: Sequence[Mapping[str, object]],
+) -> dict[str, object]:
+    """The members of a PROV-JSON document (W3C Member Submission, 24 April 2013).
+
+    `outputs` maps a file's name to its SHA-256; `steps` are the corrections in order, each with
+    its parameters.
+    """
+    run = f"{PREFIX}:run/{run_id}"
+    agent = f"{PREFIX}:software/{pipeline.__version__}"
+    config = f"{PREFIX}:config/{config_sha256[:16]}"
+    entities: dict[str, object] = {
+        config: {"prov:type": f"{PREFIX}:config", f"{PREFIX}:sha256": config_sha256}
+    }
+    used, generated, derived = {}, {}, {}
+    used["_:used-config"] = {"prov:activity": run, "prov:entity": config}
+    for i, item in enumerate(inputs):
+        name = f"{PREFIX}:input/{item.name}"
+        entities[name] = {
+            "prov:type": f"{PREFIX}:{item.role}",
+            "prov:label": item.name,
+            f"{PREFIX}:bytes": item.bytes,
+            f"{PREFIX}:sha256": item.sha256,
+        }
+        used[f"_:used-{i}"] = {"prov:activity": run, "prov:entity": name}
+    for i, (file, sha256) in enumerate(outputs.items()):
+        name = f"{PREFIX}:output/{run_id}/{file}"
+        entities[name] = {"prov:label": file, f"{PREFIX}:sha256": sha256}
+        generated[f"_:generated-{i}"] = {"prov:entity": name, "prov:activity": run}
+        for item in inputs:
+            stem = item.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+            if item.role == "cube" and stem == file.rsplit(".", 1)[0]:
+                derived[f"_:derived-{i}"] = {
+                    "prov:generatedEntity": name,
+                    "prov:usedEntity": f"{PREFIX}:input/{item.name}",
+                    "prov:activity": run,
+                }
+    activities: dict[str, object] = {
+        run: {
+            "prov:startTime": started,
+            "prov:endTime": ended,
+            f"{PREFIX}:steps": [dict(step) for step in steps],
+        }
+    }
+    document: dict[str, object] = {
+        "prefix": {PREFIX: "urn:reflectory:", "prov": "http://www.w3.org/ns/prov#"},
+        "entity": entities,
+        "activity": activities,
+        "agent": {
+            agent: {"prov:type": "prov:SoftwareAgent", "prov:label": software()},
+        },
+        "used": used,
+        "wasGeneratedBy": generated,
+        "wasDerivedFrom": derived,
+        "wasAssociatedWith": {"_:by": {"prov:activity": run, "prov:agent": agent}},
+    }
+    if follows is not None:
+        earlier = f"{PREFIX}:run/{follows}"
+        activities[earlier] = {}
+        document["wasInformedBy"] = {
+            "_:follows": {"prov:informed": run, "prov:informant": earlier}
+        }
+    return document
+
+
+def software() -> str:
+    """Name and version of the program."""
+    return f"reflectory {pipeline.__version__}"
+
+
+@dataclass(frozen=True)
+class Extents:
+    """What a track says of where a cube lies; degrees, metres."""
+
+    latitude: tuple[float, float]
+    longitude: tuple[float, float]
+    accuracy: str
+
+
+def cube_attributes(
+    *,
+    flight: str,
+    cube: str,
+    started: str,
+    config_text: str,
+    config_sha256: str,
+    steps: Sequence[str],
+    blank: Sequence[str],
+    times_s: tuple[float, float] | None,
+    extents: Extents | None,
+    more: Mapping[str, str],
+) -> Attributes:
+    """Global attributes of a cube that are known before it is calibrated.
+
+    What is known only afterwards (`run_id`, `inputs`, `follows`) is added by `late_attributes`.
+    """
+    attributes: Attributes = {
+        "Conventions": CONVENTIONS,
+        "title": f"Reflectance of {cube}, flight {flight}",
+        "summary": "Hemispherical-conical reflectance factor from line-scan hyperspectral raw "
+        "counts: dark signal subtracted, empirical line against reference panels.",
+        "keywords": "reflectance, hyperspectral, line scan, empirical line",
+        "source": "line-scan hyperspectral camera carried by a drone",
+        "processing_level": "reflectance factor by empirical line",
+        "cdm_data_type": "Swath",
+        "date_created": started,
+        "history": f"{started} {software()}: {'; '.join(steps)}",
+        "product_version": software(),
+        "flight": flight,
+        "cube": cube,
+        "blank_flags": " ".join(blank),
+        "config": config_text,
+        "config_sha256": config_sha256,
+    }
+    if times_s is not None:
+        attributes["time_coverage_start"] = iso_time(times_s[0])
+        attributes["time_coverage_end"] = iso_time(times_s[1])
+        attributes["time_coverage_duration"] = f"PT{max(times_s[1] - times_s[0], 0):.3f}S"
+    if extents is not None:
+        attributes |= {
+            "geospatial_lat_min": extents.latitude[0],
+            "geospatial_lat_max": extents.latitude[1],
+            "geospatial_lat_units": "degrees_north",
+            "geospatial_lon_min": extents.longitude[0],
+            "geospatial_lon_max": extents.longitude[1],
+            "geospatial_lon_units": "degrees_east",
+            "position_accuracy": extents.accuracy,
+        }
+    return attributes | {k: v for k, v in more.items() if k not in RESERVED}
+
+
+def late_attributes(run_id: str, follows: str | None, inputs: Sequence[Input]) -> Attributes:
+    """Global attributes that are known once every input was read."""
+    listed = "\n".join(f"{i.sha256}  {i.bytes}  {i.role}  {i.name}" for i in inputs)
+    return {
+        "id": run_id,
+        "naming_authority": PREFIX,
+        "run_id": run_id,
+        "follows": follows or "none",
+        "inputs": listed,
+    }

@@ -1,0 +1,48 @@
+"""Band averages against numerical quadrature (scipy) and spectral's band resampler."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from spectral import BandResampler
+
+from pipeline.radiometry.bands import band_average
+
+SIGMA = 1 / (2 * math.sqrt(2 * math.log(2)))
+
+
+def by_quadrature(table_nm, values, centre, fwhm):
+    sigma = fwhm * SIGMA
+
+    def weight(nm):
+        return math.exp(-0.5 * ((nm - centre) / sigma) ** 2)
+
+    low, high = max(table_nm[0], centre - 9 * sigma), min(table_nm[-1], centre + 9 * sigma)
+    knots = [v for v in (*table_nm, centre) if low < v < high]
+    pieces = list(zip([low, *sorted(knots)], [*sorted(knots), high], strict=True))
+    top = sum(
+        quad(lambda nm: weight(nm) * np.interp(nm, table_nm, values), a, b, epsabs=1e-13)[0]
+        for a, b in pieces
+    )
+    return top / sum(quad(weight, a, b, epsabs=1e-13)[0] for a, b in pieces)
+
+
+@pytest.mark.parametrize("fwhm", [0.5, 3.0, 12.0, 60.0])
+def test_the_closed_form_is_the_integral(fwhm):
+    rng = np.random.default_rng(13)
+    table_nm = np.cumsum(rng.uniform(2, 30, 25)) + 400
+    values = rng.uniform(0, 1, 25)
+    centre = np.concatenate([table_nm[[0, 3, -1]], rng.uniform(table_nm[0], table_nm[-1], 6)])
+    got = band_average(table_nm, values, centre, np.full(9, fwhm))
+    expected = [by_quadrature(table_nm, values, c, fwhm) for c in centre]
+    np.testing.assert_allclose(got, expected, rtol=1e-9)
+
+
+def test_a_fine_table_agrees_with_spectrals_resampler():
+    """The resampler takes a table row as constant over its step: alike to the square of it."""
+    table_nm = np.arange(400.0, 1000.5, 0.5)
+    values = 0.3 + 0.2 * np.tanh((table_nm - 715) / 15) + 0.05 * np.sin(table_nm / 9)
+    centre, fwhm = np.linspace(430, 970, 60), np.full(60, 6.0)
+    other = BandResampler(table_nm, centre, np.full(len(table_nm), 0.5), fwhm)(values)
+    np.testing.assert_allclose(band_average(table_nm, values, centre, fwhm), other, atol=2e-4)

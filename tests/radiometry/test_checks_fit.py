@@ -1,0 +1,146 @@
+"""Checks of panels and fit: a pass, a caution or fail, and what is not checked, for each."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pytest
+
+from pipeline.radiometry.checks import fit
+from pipeline.radiometry.limits import LIMITS, with_overrides
+from pipeline.records import Check
+
+NAN = float("nan")
+ONE = np.ones(20)
+RHO = {"dark": 0.05 * ONE, "grey": 0.22 * ONE, "white": 0.5 * ONE}
+GAIN, OFFSET = 2.5e-4, 0.01
+SIGNAL = {name: (rho - OFFSET) / GAIN for name, rho in RHO.items()}
+TWO = {name: SIGNAL[name] for name in ("dark", "white")}
+SWAPPED = {"dark": SIGNAL["white"], "grey": SIGNAL["grey"], "white": SIGNAL["dark"]}
+DIRTY = {**SIGNAL, "grey": 1.1 * SIGNAL["grey"]}
+FLOWN = dt.date(2026, 6, 12)
+
+
+def bent(square: float) -> dict[str, np.ndarray]:
+    """Signals of a camera whose response bends, the ends kept."""
+    low, high = SIGNAL["dark"], SIGNAL["white"]
+    return {n: s - square * (s - low) * (high - s) for n, s in SIGNAL.items()}
+
+
+CASES = [
+    (fit.panel_samples({"a": 400, "b": 100}), "pass", 100),
+    (fit.panel_samples({"a": 400, "b": 60}), "caution", 60),
+    (fit.panel_samples({"a": 20}), "fail", 20),
+    (fit.panel_samples({}), "not checked", None),
+    (fit.panel_uniformity({"a": 0.01 * ONE, "b": [0.5, 0.02, 0.02, NAN]}), "pass", 0.02),
+    (fit.panel_uniformity({"a": 0.01 * ONE, "b": 0.05 * ONE}), "caution", 0.05),
+    (fit.panel_uniformity({"a": 0.09 * ONE}), "fail", 0.09),
+    (fit.panel_uniformity({"a": NAN * ONE}), "not checked", None),
+    (fit.panel_order(SIGNAL, RHO), "pass", 0),
+    (fit.panel_order(SWAPPED, RHO), "fail", 3),
+    (fit.panel_order({"dark": SIGNAL["grey"], "grey": SIGNAL["dark"]}, RHO), "fail", 2),
+    (fit.panel_order({"dark": SIGNAL["dark"]}, RHO), "not checked", None),
+    (fit.panel_ratio(SIGNAL, RHO, OFFSET * ONE), "pass", 0),
+    (fit.panel_ratio(DIRTY, RHO, OFFSET * ONE), "caution", 0.1),
+    (fit.panel_ratio(TWO, RHO), "caution", None),
+    (fit.panel_ratio(TWO, RHO, OFFSET * ONE), "not checked", None),
+    (fit.panel_ratio({"a": ONE}, {"a": ONE}), "not checked", None),
+    (fit.panel_span(0.02, 0.03), "pass", 0.05),
+    (fit.panel_span(0.02, 0.3), "caution", 0.32),
+    (fit.panel_span(None, None), "not checked", None),
+    (fit.panel_repeat({"a": [100 * ONE, 101 * ONE], "b": [ONE]}), "pass", 0.01),
+    (fit.panel_repeat({"a": [100 * ONE, 99 * ONE, 103 * ONE]}), "caution", 0.04),
+    (fit.panel_repeat({"a": [ONE], "b": [ONE]}), "not checked", None),
+    (fit.panel_repeat({"a": [0 * ONE, ONE]}), "not checked", None),
+    (fit.panel_age([0.0, 300.0], [0.0], cosine_change=0.005), "pass", 5),
+    (fit.panel_age([0.0, 300.0], [0.0], cosine_change=-0.015), "caution", 5),
+    (fit.panel_age([0.0, 900.0], [0.0]), "caution", 15),
+    (fit.panel_age([0.0], None), "not checked", None),
+    (fit.certificate_cover([True] * 5), "pass", 0),
+    (fit.certificate_cover([True, False, True]), "caution", 1),
+    (fit.certificate_cover([False] * 3), "fail", 3),
+    (fit.certificate_cover(None), "not checked", None),
+    (fit.certificate_age({"a": dt.date(2026, 3, 2), "b": None}, FLOWN), "pass", 3.35),
+    (fit.certificate_age({"a": dt.date(2025, 3, 2)}, FLOWN), "caution", 15.34),
+    (fit.certificate_age({"a": None}, FLOWN), "not checked", None),
+    (fit.certificate_age({"a": dt.date(2025, 3, 2)}, None), "not checked", None),
+    (fit.fit_residual([0.01 * ONE, -0.015 * ONE], ["a", "b"], ONE), "pass", 0.015),
+    (fit.fit_residual([0.01 * ONE, -0.05 * ONE], ["a", "b"], ONE), "caution", 0.05),
+    (fit.fit_residual([0.2 * ONE, NAN * ONE], ["a", "b"], ONE), "fail", 0.2),
+    (fit.fit_residual([0 * ONE, 0 * ONE], ["a", "b"], 0 * ONE), "not checked", None),
+    (fit.fit_consistency(2 * ONE, ONE), "pass", 2),
+    (fit.fit_consistency(7 * ONE, ONE), "caution", 7),
+    (fit.fit_consistency(5 * ONE, 2 * ONE), "caution", 5),
+    (fit.fit_consistency(NAN * ONE, 0 * ONE), "not checked", None),
+    (fit.fit_offset(-0.01 * ONE), "pass", 0.01),
+    (fit.fit_offset(-0.03 * ONE), "caution", 0.03),
+    (fit.fit_offset(0.2 * ONE), "fail", 0.2),
+    (fit.fit_offset(0 * ONE, fitted=False), "not checked", None),
+    (fit.fit_offset(NAN * ONE), "not checked", None),
+    (fit.fit_curvature(SIGNAL, RHO), "pass", 0),
+    (fit.fit_curvature(bent(1e-4), RHO), "caution", None),
+    (fit.fit_curvature(TWO, RHO), "not checked", None),
+    (fit.fit_curvature({**SIGNAL, "grey": NAN * ONE}, RHO), "not checked", None),
+    (fit.check_panel("p", 0.23 * ONE, 0.22 * ONE, 0.015 * ONE), "pass", 0.01),
+    (fit.check_panel("p", 0.23 * ONE, 0.22 * ONE, 0.005 * ONE), "caution", 0.01),
+    (fit.check_panel("p", 0.245 * ONE, 0.22 * ONE), "caution", 0.025),
+    (fit.check_panel("p", 0.825 * ONE, 0.80 * ONE), "pass", 0.025),
+    (fit.check_panel("p", 0.35 * ONE, 0.22 * ONE, 0.5 * ONE), "fail", 0.13),
+    (fit.check_panel("", None, None), "not checked", None),
+    (fit.check_panel("p", NAN * ONE, ONE), "not checked", None),
+    (fit.leave_one_out(RHO, RHO), "pass", 0),
+    (fit.leave_one_out({**RHO, "grey": 0.25 * ONE}, RHO), "caution", 0.03),
+    (fit.leave_one_out({}, RHO), "not checked", None),
+]
+
+
+@pytest.mark.parametrize(
+    ("check", "verdict", "value"),
+    CASES,
+    ids=[f"{c.check}-{i}" for i, (c, _, _) in enumerate(CASES)],
+)
+def test_verdict_and_value(check: Check, verdict: str, value: float | None) -> None:
+    assert check.verdict == verdict, check.says
+    if value is not None:
+        assert check.value == pytest.approx(value, rel=1e-3, abs=1e-9)
+    assert (check.value is None) == (verdict == "not checked")
+    assert check.says.endswith(".")
+    assert (check.do == "") == (verdict == "pass") or verdict == "not checked"
+
+
+def test_the_consistency_limit_is_the_tabulated_99_percent_point() -> None:
+    # Chi-square table: 6.635 for 1 degree of freedom, 9.210 for 2 (NIST/SEMATECH e-Handbook,
+    # 1.3.6.7.4).
+    assert fit.fit_consistency(ONE, ONE).caution == pytest.approx(6.635, abs=5e-4)
+    assert fit.fit_consistency(ONE, 2 * ONE).caution == pytest.approx(9.210 / 2, abs=5e-4)
+
+
+def test_the_worst_panel_is_the_subject() -> None:
+    assert fit.fit_residual([0.01 * ONE, -0.05 * ONE], ["a", "b"], ONE).subject == "b"
+    assert fit.leave_one_out({**RHO, "grey": 0.25 * ONE}, RHO).subject == "grey"
+    assert fit.panel_ratio(DIRTY, RHO, OFFSET * ONE).subject in ("grey / dark", "white / grey")
+
+
+def test_check_panel_states_the_limit_that_was_applied() -> None:
+    assert fit.check_panel("p", 0.8 * ONE, 0.8 * ONE).caution == pytest.approx(0.04)
+    assert fit.check_panel("p", 0.8 * ONE, 0.8 * ONE, 0.01 * ONE).caution == pytest.approx(0.01)
+    moved = with_overrides(LIMITS, {"check-panel": (0.05, None)})
+    made = fit.check_panel("p", 0.23 * ONE, 0.22 * ONE, 0.005 * ONE, limits=moved)
+    assert (made.verdict, made.caution) == ("pass", 0.05)
+
+
+def test_curvature_is_the_bend_at_mid_range() -> None:
+    s = np.array([0.0, 0.25, 0.6, 1.0])
+    r = 0.1 + 0.8 * s + 0.08 * s**2
+    found = fit.fit_curvature(
+        {str(x): [x] for x in s}, {str(x): [y] for x, y in zip(s, r, strict=True)}
+    )
+    middle = 0.1 + 0.4 + 0.02
+    assert found.value == pytest.approx(0.08 * 0.25 / middle)
+
+
+def test_a_saturated_band_does_not_hide_the_order() -> None:
+    partly = SIGNAL["white"].copy()
+    partly[:8] = NAN
+    assert fit.panel_order({**SIGNAL, "white": partly}, RHO).verdict == "pass"

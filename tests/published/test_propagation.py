@@ -7,7 +7,7 @@ from the straight line through two.
 import numpy as np
 import pytest
 import uncertainties
-from uncertainties import ufloat, umath, unumpy  # noqa: F401
+from uncertainties import ufloat
 
 from pipeline.radiometry.empirical_line import fit_empirical_line, predict
 from pipeline.records import PanelReference

@@ -69,6 +69,15 @@ def test_a_hot_sample_is_hot_in_all_bands(rng):
     assert bad.hot.sum() == BANDS
 
 
+def test_offsets_of_whole_samples_do_not_hide_a_hot_element(rng):
+    offset = rng.normal(0, 5, SAMPLES)
+    offset[50] = 0
+    mean = 100 + rng.normal(0, 1, (BANDS, SAMPLES)) + offset
+    mean[7, 50] += 20
+    bad = elements.bad_in_dark(dark_capture(mean, np.full(mean.shape, 3.0)))
+    assert np.argwhere(bad.hot).tolist() == [[7, 50]]
+
+
 def test_elements_clipped_at_zero_are_not_stuck():
     mean = np.full((4, 60), 0.5)
     noise = np.full((4, 60), 0.8)

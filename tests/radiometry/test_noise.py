@@ -33,6 +33,12 @@ def test_texture_that_all_bands_share_is_no_noise(rng):
     assert noise.difference_variance(block).mean() == pytest.approx(25, rel=0.05)
 
 
+def test_what_the_pixels_level_takes_from_the_noise_is_given_back(rng):
+    """With 16 bands a pixel's level holds a sixteenth of each band's noise: 6 % of the variance."""
+    block = 1000 + rng.normal(0, 5, (400, 16, 30))
+    assert noise.difference_variance(block).mean() == pytest.approx(25, rel=0.02)
+
+
 def test_nan_samples_are_passed_over(rng):
     block = 1000 + rng.normal(0, 5, (200, 20, 10))
     block[5, 3, 2] = np.nan

@@ -1,0 +1,152 @@
+"""Data flows read -> radiometry -> write, with run above them; nothing imports what is above."""
+
+from __future__ import annotations
+
+import ast
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import pipeline
+
+ROOT = Path(pipeline.__file__).parent
+
+#: What the modules of each part may import of the package, by prefix; the longest prefix holds.
+#: The bare package, which has the version, is everybody's.
+BASE = ("errors", "flags", "records")
+MAY_IMPORT: dict[str, tuple[str, ...]] = {
+    "errors": (),
+    "flags": ("errors",),
+    "records": ("errors", "flags"),
+    "config": (*BASE, "radiometry.limits"),
+    "read": (*BASE, "read"),
+    "read.inventory": (*BASE, "read", "config"),
+    "radiometry": (*BASE, "radiometry"),
+    "write": (*BASE, "write", "radiometry.packing", "radiometry.kernel", "radiometry.limits"),
+    "run": (*BASE, "config", "read", "radiometry", "write", "run"),
+    "synthetic": ("errors", "records", "radiometry", "synthetic"),
+    "terminal": (*BASE,),
+    "cli": (*BASE, "config", "run", "terminal"),
+    "__main__": ("cli",),
+}
+#: Not for arrays' arithmetic.
+NOT_IN_RADIOMETRY = {"logging", "pathlib", "os", "io", "tomllib", "pydantic", "h5py", "netCDF4"}
+
+
+def modules() -> dict[str, ast.Module]:
+    """Every module of the package, by its name below `pipeline`; packages by their own name."""
+    found = {}
+    for path in sorted(ROOT.rglob("*.py")):
+        parts = path.relative_to(ROOT).with_suffix("").parts
+        if parts[0] in ("sample_data",):
+            continue
+        name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+        found[name] = ast.parse(path.read_text(encoding="utf-8"))
+    return found
+
+
+MODULES = modules()
+
+
+def imports(name: str, *, top: bool = False) -> Iterator[str]:
+    """Full names of all that a module imports, in functions too unless `top`."""
+    nodes = ast.iter_child_nodes(MODULES[name]) if top else ast.walk(MODULES[name])
+    package = ROOT.joinpath(*name.split(".")).is_dir() or not name
+    for node in nodes:
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                here = f"pipeline.{name}".rstrip(".").split(".")
+                here = here[: len(here) - node.level + package]
+                base = ".".join([*here, *filter(None, [base])])
+            for alias in node.names:
+                inner = f"{base}.{alias.name}".removeprefix("pipeline.")
+                yield f"{base}.{alias.name}" if inner in MODULES else base
+
+
+def own(name: str) -> set[str]:
+    """Modules of the package that a module imports, by their names below `pipeline`."""
+    return {full.removeprefix("pipeline.") for full in imports(name) if full.startswith("pipeline.")}
+
+
+def below(name: str, prefixes: tuple[str, ...]) -> bool:
+    return any(name == prefix or name.startswith(prefix + ".") for prefix in prefixes)
+
+
+def allowed(name: str) -> tuple[str, ...]:
+    prefixes = [prefix for prefix in MAY_IMPORT if below(name, (prefix,))]
+    assert prefixes, f"pipeline.{name} has no place in the table of layers"
+    return MAY_IMPORT[max(prefixes, key=len)]
+
+
+@pytest.mark.parametrize("name", [name for name in MODULES if name])
+def test_imports_only_what_is_below(name: str) -> None:
+    above = sorted(other for other in own(name) if not below(other, allowed(name)))
+    assert not above, f"pipeline.{name} imports {', '.join(above)}"
+
+
+def test_the_table_would_see_an_import_from_above() -> None:
+    # The check itself: these are real imports, seen by the other direction's rule.
+    assert not below("run.execute", allowed("write.netcdf"))
+    assert not below("config", allowed("radiometry.kernel"))
+    assert below("config", allowed("read.inventory"))
+    assert "run.execute" in own("cli"), "imports inside functions are not seen"
+
+
+def test_nothing_imports_the_simulator() -> None:
+    users = {n for n in MODULES if not below(n, ("synthetic",)) and below_any(n, "synthetic")}
+    assert not users
+
+
+def below_any(name: str, prefix: str) -> bool:
+    return any(below(other, (prefix,)) for other in own(name))
+
+
+def test_no_circles() -> None:
+    graph = {name: {o for o in own(name) if o in MODULES and o != name} for name in MODULES if name}
+    done: set[str] = set()
+
+    def visit(name: str, path: tuple[str, ...]) -> None:
+        assert name not in path, " -> ".join([*path[path.index(name) :], name])
+        if name in done:
+            return
+        for other in sorted(graph[name]):
+            visit(other, (*path, name))
+        done.add(name)
+
+    for name in graph:
+        visit(name, ())
+
+
+@pytest.mark.parametrize("name", [name for name in MODULES if below(name, ("radiometry",))])
+def test_radiometry_touches_no_files(name: str) -> None:
+    roots = {full.split(".")[0] for full in imports(name)}
+    assert not roots & NOT_IN_RADIOMETRY
+
+
+def test_the_package_is_imported_without_its_libraries() -> None:
+    heavy = {"numpy", "scipy", "xarray", "numba", "h5py", "netCDF4", "zarr", "dask", "pandas",
+             "rasterio", "pydantic"}  # fmt: skip
+    code = (
+        "import sys, json, contextlib, io, pipeline.cli\n"
+        "with contextlib.redirect_stdout(io.StringIO()):\n"
+        "    try: pipeline.cli.main(['--help'])\n"
+        "    except SystemExit as end: assert end.code == 0\n"
+        f"print(json.dumps(sorted({heavy!r} & set(sys.modules))))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert json.loads(done.stdout) == []
+
+
+def test_public_names_are_a_closed_list() -> None:
+    assert set(pipeline.__all__) == {"load_config", "reflectance", "run", "uncertainty_budget"}
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        pipeline.nothing  # noqa: B018
+    assert callable(pipeline.run)
+    assert callable(pipeline.load_config)

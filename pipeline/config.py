@@ -45,6 +45,8 @@ def _half_open(value: object) -> object:
     return tuple(value)
 
 
+AttributeName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,99}$")]
+AttributeText = Annotated[str, Field(min_length=1)]
 Patterns = Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
 Span = Annotated[tuple[int, int], BeforeValidator(_half_open)]
 
@@ -54,7 +56,9 @@ class Flight(_Model):
 
     name: str = Field(pattern=_NAME, description="Name of the flight; names the results' folder.")
     folder: Path = Field(Path(), description="Folder of the raw files.")
-    cubes: Patterns = Field(description="Glob patterns of the cubes' headers, in acquisition order.")
+    cubes: Patterns = Field(
+        description="Glob patterns of the cubes' headers, in acquisition order."
+    )
     darks: Patterns = Field(description="Glob patterns of the dark captures' headers.")
     line_times: str | None = Field(
         None, description="CSV `line,time_utc` of each cube; `{stem}` stands for the cube's stem."
@@ -141,7 +145,7 @@ def _place(value: object) -> object:
             made.append(Window.model_validate(place))
         else:
             raise ValueError(
-                "expected { cube, lines, samples }, { region }, a list of these, or \"search\"; "
+                'expected { cube, lines, samples }, { region }, a list of these, or "search"; '
                 f"got {place!r}"
             )
     return tuple(made)
@@ -158,9 +162,7 @@ class Panel(_Model):
     """A reference panel and its certificate."""
 
     name: str = Field(pattern=_NAME)
-    certificate: Path = Field(
-        description="CSV `wavelength_nm,reflectance,expanded_uncertainty`."
-    )
+    certificate: Path = Field(description="CSV `wavelength_nm,reflectance,expanded_uncertainty`.")
     use: Literal["fit", "check"] = Field(
         "fit", description="A check panel is never fitted, it is predicted."
     )
@@ -185,7 +187,9 @@ class Calibration(_Model):
 class Quality(_Model):
     """What is flagged, what is blanked."""
 
-    low_signal_snr: float = Field(3.0, ge=0, description="Below this signal over noise: low_signal.")
+    low_signal_snr: float = Field(
+        3.0, ge=0, description="Below this signal over noise: low_signal."
+    )
     blank: tuple[str, ...] = Field(
         ("saturated", "bad_element", "no_calibration"),
         description="Samples with one of these flags get the fill value.",
@@ -214,7 +218,7 @@ class Output(_Model):
     folder: Path = Path("results")
     format: Literal["netcdf", "zarr"] = "netcdf"
     uncertainty: bool = True
-    attributes: dict[str, str] = Field(
+    attributes: dict[AttributeName, AttributeText] = Field(
         default_factory=dict, description="More global attributes: creator_name, license, ..."
     )
 

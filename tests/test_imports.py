@@ -72,7 +72,9 @@ def imports(name: str, *, top: bool = False) -> Iterator[str]:
 
 def own(name: str) -> set[str]:
     """Modules of the package that a module imports, by their names below `pipeline`."""
-    return {full.removeprefix("pipeline.") for full in imports(name) if full.startswith("pipeline.")}
+    return {
+        full.removeprefix("pipeline.") for full in imports(name) if full.startswith("pipeline.")
+    }
 
 
 def below(name: str, prefixes: tuple[str, ...]) -> bool:

@@ -99,9 +99,7 @@ class KernelTable:
 
     def arrays(self) -> tuple[NDArray[Any], ...]:
         """The array fields in order, as the compiled kernel takes them."""
-        return tuple(
-            getattr(self, f.name) for f in fields(self) if f.name not in _SCALARS
-        )
+        return tuple(getattr(self, f.name) for f in fields(self) if f.name not in _SCALARS)
 
 
 _SCALARS = ("saturation_counts", "low_signal_snr", "blank_mask")
@@ -139,8 +137,26 @@ class CalibratedBlock:
     tallies: NDArray[np.int64]
 
 
+def block_buffers(
+    bands: int, lines: int, samples: int, *, uncertainty: bool = True
+) -> CalibratedBlock:
+    """Memory for one block, to be filled again and again by `calibrate_block`."""
+    shape = (bands, lines, samples)
+    return CalibratedBlock(
+        np.empty(shape, np.int16),
+        np.empty(shape, np.uint16) if uncertainty else None,
+        np.empty(shape, np.uint8),
+        np.zeros((bands, len(TALLIES)), np.int64),
+    )
+
+
 def calibrate_block(
-    raw: NDArray[Any], table: KernelTable, lines: LineTable, *, uncertainty: bool = True
+    raw: NDArray[Any],
+    table: KernelTable,
+    lines: LineTable,
+    *,
+    uncertainty: bool = True,
+    out: CalibratedBlock | None = None,
 ) -> CalibratedBlock:
     """Calibrate one block of raw counts.
 
@@ -149,6 +165,7 @@ def calibrate_block(
     raw : (line, band, sample) [count], any real type in native byte order; not altered
     table, lines : the cube's and these lines' calibration
     uncertainty : compute the uncertainty too; without it `negative` is not tallied
+    out : `block_buffers` of the block's own shape to fill and return; fresh ones where None
 
     Returns
     -------
@@ -160,19 +177,20 @@ def calibrate_block(
         is kept.
     """
     n_lines, bands, samples = raw.shape
-    reflectance = np.empty((bands, n_lines, samples), np.int16)
-    packed_u = np.empty((bands, n_lines, samples) if uncertainty else (bands, 0, 0), np.uint16)
-    flags = np.empty((bands, n_lines, samples), np.uint8)
-    tallies = np.zeros((bands, len(TALLIES)), np.int64)
+    if out is None:
+        out = block_buffers(bands, n_lines, samples, uncertainty=uncertainty)
+    if out.reflectance.shape != (bands, n_lines, samples):
+        raise ValueError(f"buffers of {out.reflectance.shape} for a block of {raw.shape}")
+    packed_u = out.uncertainty if uncertainty else np.empty((bands, 0, 0), np.uint16)
     _calibrate(
         np.ascontiguousarray(raw),
         table.arrays(),
         (lines.dark_weight, lines.inverse_ratio, lines.ratio_variance, lines.line_flags),
         (F(table.saturation_counts), F(table.low_signal_snr**2), np.uint8(table.blank_mask)),
         uncertainty,
-        (reflectance, packed_u, flags, tallies),
+        (out.reflectance, packed_u, out.flags, out.tallies),
     )
-    return CalibratedBlock(reflectance, packed_u if uncertainty else None, flags, tallies)
+    return out
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
@@ -250,7 +268,7 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
                     held = rounded <= _U_MAX
                     q_row[s] |= np.uint8(0) if held else LOW_SIGNAL
                     rounded = rounded if held else _U_MAX
-                    # By way of int32, which the compiler vectorises; straight to uint16 it does not.
+                    # By way of int32, which the compiler vectorises; to uint16 it does not.
                     u_row[s] = np.uint16(np.int32(rounded)) if r_row[s] != _R_FILL else _U_FILL
         _tally_band(reflectance[b], packed_u[b], uncertainty, flags[b], tallies[b])
         patch = patch_stop

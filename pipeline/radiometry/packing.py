@@ -1,4 +1,4 @@
-"""How reflectance and its uncertainty are packed into 16 bits: the steps, fills and ranges, once."""
+"""How reflectance and its uncertainty are packed into 16 bits: steps, fills and ranges, once."""
 
 from __future__ import annotations
 
@@ -19,9 +19,7 @@ UNCERTAINTY_FILL = 65535
 UNCERTAINTY_LARGEST = 65000
 
 
-def unpacked(
-    packed: NDArray[Any], *, step: float, fill: int
-) -> NDArray[np.float32]:
+def unpacked(packed: NDArray[Any], *, step: float, fill: int) -> NDArray[np.float32]:
     """Values of packed numbers, same shape, float32; NaN where they hold the fill value."""
     values = packed.astype(np.float32) * np.float32(step)
     values[packed == fill] = np.nan

@@ -17,7 +17,6 @@ from pipeline.radiometry.checks import dark, exposure, fit, light, offload
 from pipeline.radiometry.checks import spectrum as spectral
 from pipeline.radiometry.checks.row import Limits
 from pipeline.radiometry.empirical_line import leave_one_out, predict
-from pipeline.radiometry.illumination import Illumination
 from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.read.regions import read_regions
 from pipeline.records import Array, Check
@@ -306,16 +305,13 @@ def _fit(prepared: Preparation, limits: Limits) -> list[Check]:
     of_fit, of_check = points.of("fit"), points.of("check")
     residual = np.where(line.used, line.residual, np.nan)
     signal = {
-        r.name: _usable(of_fit.signal[i], of_fit.usable[i])
-        for i, r in enumerate(of_fit.references)
+        r.name: _usable(of_fit.signal[i], of_fit.usable[i]) for i, r in enumerate(of_fit.references)
     }
     certified = {r.name: r.reflectance for r in of_fit.references}
     predicted: dict[str, Array] = {}
     if len(of_fit.references) >= 3:
         error = leave_one_out(of_fit.references, of_fit.signal, of_fit.uncertainty, of_fit.usable)
-        predicted = {
-            r.name: r.reflectance + error[i] for i, r in enumerate(of_fit.references)
-        }
+        predicted = {r.name: r.reflectance + error[i] for i, r in enumerate(of_fit.references)}
     rows = [
         fit.fit_residual(residual, line.panels, line.degrees_of_freedom, limits=limits),
         fit.fit_consistency(line.chi_square, line.degrees_of_freedom, limits=limits),
@@ -329,9 +325,7 @@ def _fit(prepared: Preparation, limits: Limits) -> list[Check]:
         )
         expanded = 2 * np.hypot(u, reference.uncertainty)
         rows.append(
-            fit.check_panel(
-                reference.name, value, reference.reflectance, expanded, limits=limits
-            )
+            fit.check_panel(reference.name, value, reference.reflectance, expanded, limits=limits)
         )
     if not of_check.references:
         rows.append(fit.check_panel("", None, None, limits=limits))
@@ -348,7 +342,7 @@ def _light(prepared: Preparation, limits: Limits) -> list[Check]:
         irradiance = np.interp(line_s[inside], log.time_s, log.irradiance)
         irradiance = irradiance if irradiance.size else None
     elif corrected:
-        irradiance = np.concatenate([_ratio(prepared.illumination[c.name]) for c in prepared.cubes])
+        irradiance = np.concatenate([prepared.illumination[c.name].ratio for c in prepared.cubes])
     else:
         level, _ = pass_levels(list(prepared.readings))
         level = level[np.isfinite(level)]
@@ -374,10 +368,6 @@ def _light(prepared: Preparation, limits: Limits) -> list[Check]:
     ]
 
 
-def _ratio(illumination: Illumination) -> Array:
-    return illumination.ratio
-
-
 def _flight(prepared: Preparation, limits: Limits) -> list[Check]:
     config, cubes = prepared.config, prepared.cubes
     tracks = (
@@ -394,9 +384,7 @@ def _flight(prepared: Preparation, limits: Limits) -> list[Check]:
         panel_pitch = float(np.mean([t.pitch_deg[part].mean() for t, part in over]))
     share, holes = _coverage(prepared)
     return [
-        light.along_track(
-            along_track_ratios(config, cubes, prepared.times, tracks), limits=limits
-        ),
+        light.along_track(along_track_ratios(config, cubes, prepared.times, tracks), limits=limits),
         light.attitude(roll, pitch, panel_roll, panel_pitch, limits=limits),
         light.coverage(share, holes, limits=limits),
         light.sensor_temperature(
@@ -419,9 +407,7 @@ def _coverage(prepared: Preparation) -> tuple[float | None, int | None]:
         at = cube_track(prepared.track, prepared.times[capture.name])
         found = positions(config, capture, at)
         if found is not None:
-            outline = geometry.footprint(
-                geometry.GroundPositions(found.latitude, found.longitude)
-            )
+            outline = geometry.footprint(geometry.GroundPositions(found.latitude, found.longitude))
             outlines.append(outline)
     if not outlines:
         return None, None

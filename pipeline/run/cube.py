@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import shutil
+import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,10 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import OutputError
-from pipeline.radiometry.kernel import TALLIES, KernelTable, LineTable, calibrate_block
+from pipeline.radiometry.kernel import (
+    TALLIES,
+    CalibratedBlock,
+    KernelTable,
+    LineTable,
+    block_buffers,
+    calibrate_block,
+)
 from pipeline.read.cubes import RawCube
 from pipeline.records import Capture
 from pipeline.run.engine import in_order
+from pipeline.write.flush import FlushBehind
 from pipeline.write.formats import FORMATS, Proof, RereadSample, reread
 from pipeline.write.product import CubeProduct
 
@@ -61,9 +71,19 @@ class CubeResult:
 
 
 def calibrate_cube(
-    task: CubeTask, *, workers: int = 1, progress: Progress | None = None
+    task: CubeTask,
+    *,
+    pool: Executor | None = None,
+    ahead: int = 1,
+    progress: Progress | None = None,
 ) -> CubeResult:
     """Calibrate a cube and write it to `task.path`, which is whole on return or not there.
+
+    Parameters
+    ----------
+    pool : threads that calibrate and deflate blocks; one of its own where None
+    ahead : blocks that wait or are at work while one is written; bounds the memory
+    progress : is told of lines done
 
     Raises
     ------
@@ -74,7 +94,11 @@ def calibrate_cube(
     """
     started = time.perf_counter()
     try:
-        sha256, tallies, proofs = _written(task, workers, progress)
+        if pool is None:
+            with ThreadPoolExecutor(1) as own:
+                sha256, tallies, proofs = _written(task, own, ahead, progress)
+        else:
+            sha256, tallies, proofs = _written(task, pool, ahead, progress)
         wrong = reread(task.path, FORMATS[task.format], proofs)
     except OSError as error:
         _remove(task.path)
@@ -98,14 +122,16 @@ def calibrate_cube(
 
 
 def _written(
-    task: CubeTask, workers: int, progress: Progress | None
+    task: CubeTask, pool: Executor, ahead: int, progress: Progress | None
 ) -> tuple[str, NDArray[np.int64], list[Proof]]:
     digest = hashlib.sha256()
     sample = RereadSample(task.product)
     tallies = np.zeros((task.product.bands, len(TALLIES)), np.int64)
     proofs: list[Proof] = []
+    buffers = _Buffers(task.product)
     with (
         FORMATS[task.format].writer(task.path, task.product) as writer,
+        FlushBehind(task.path) as behind,
         RawCube(task.capture) as raw,
     ):
 
@@ -116,18 +142,39 @@ def _written(
                 task.table,
                 task.lines.part(start, start + len(counts)),
                 uncertainty=task.product.uncertainty,
+                out=buffers.for_lines(len(counts)),
             )
             encoded = writer.encode(start, block)
-            return encoded, block.tallies, sample.proofs(start, block), len(counts)
+            return encoded, block.tallies.copy(), sample.proofs(start, block), len(counts)
 
         blocks = raw.blocks(task.product.chunk[1], digest=digest)
-        for encoded, tally, proved, count in in_order(blocks, work, workers=workers):
-            writer.commit(encoded)
+        for encoded, tally, proved, count in in_order(blocks, work, pool=pool, ahead=ahead):
+            behind.wrote(writer.commit(encoded))
             tallies += tally
             proofs += proved
             if progress is not None:
                 progress(count)
     return digest.hexdigest(), tallies, proofs
+
+
+class _Buffers:
+    """One block's memory for each thread, filled again and again: fresh pages cost a quarter."""
+
+    def __init__(self, product: CubeProduct) -> None:
+        self._product = product
+        self._own = threading.local()
+
+    def for_lines(self, lines: int) -> CalibratedBlock | None:
+        """This thread's buffers; None for the last, lower block."""
+        product = self._product
+        if lines != product.chunk[1]:
+            return None
+        if not hasattr(self._own, "buffers"):
+            self._own.buffers = block_buffers(
+                product.bands, lines, product.samples, uncertainty=product.uncertainty
+            )
+        buffers: CalibratedBlock = self._own.buffers
+        return buffers
 
 
 def _remove(path: Path) -> None:

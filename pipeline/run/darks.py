@@ -93,11 +93,11 @@ def measure_dark(
     return measured, digest.hexdigest()
 
 
-def overall_noise(darks: Sequence[DarkCapture]) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
+def overall_noise(
+    darks: Sequence[DarkCapture],
+) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
     """Temporal noise of one frame over all captures, (band, sample) [count]."""
     weight = np.array([d.frames_used for d in darks], np.float64)
     variance = np.stack([d.noise.astype(np.float64) ** 2 for d in darks])
     mean = np.average(np.nan_to_num(variance), axis=0, weights=weight)
     return np.sqrt(mean).astype(np.float32)
-
-

@@ -48,9 +48,7 @@ def cube_rows(
                 "negative_share": finite(result.share("negative", "sound")),
             }
         )
-    rows += [
-        {"cube": name, "outcome": "refused", "why": str(why)} for name, why in refused.items()
-    ]
+    rows += [{"cube": name, "outcome": "refused", "why": str(why)} for name, why in refused.items()]
     return rows
 
 

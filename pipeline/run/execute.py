@@ -6,16 +6,20 @@ import json
 import os
 import time
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.config import Config, load_config
 from pipeline.errors import InputError, OutputError, ReflectoryError
 from pipeline.radiometry.checks.verdict import run_verdict, worst_first
+from pipeline.read.cubes import file_sha256
+from pipeline.read.inventory import Inventory, take_inventory
 from pipeline.records import Capture, Check
 from pipeline.run.assess import after_cubes, before_cubes
-from pipeline.run.cube import CubeResult, calibrate_cube
+from pipeline.run.cube import CubeResult, CubeTask, calibrate_cube
 from pipeline.run.document import cube_rows, panel_rows, sentence, steps_of
+from pipeline.run.ground import cube_track, extents, positions
 from pipeline.run.plan import (
     DigestMemory,
     finished_runs,
@@ -28,10 +32,7 @@ from pipeline.run.plan import (
 )
 from pipeline.run.prepare import Preparation, prepare, usable
 from pipeline.run.progress import Progress, Silent
-from pipeline.run.ground import cube_track, extents, positions
 from pipeline.run.tables import cube_task
-from pipeline.read.cubes import file_sha256
-from pipeline.read.inventory import Inventory, take_inventory
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc
 from pipeline.write.formats import FORMATS
@@ -44,6 +45,10 @@ from pipeline.write.provenance import (
     software,
 )
 from pipeline.write.report.page import write_report
+
+
+#: Cubes in hand at once, on shared threads: one's beginning and end fill the other's pauses.
+CUBES_AT_ONCE = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,9 +124,7 @@ def run(
     return RunResult(target, result, reused=not published)
 
 
-def _finished(
-    config: Config, inventory: Inventory, memory: DigestMemory
-) -> RunResult | None:
+def _finished(config: Config, inventory: Inventory, memory: DigestMemory) -> RunResult | None:
     """The finished run of this very work, if its inputs are all known to be unchanged."""
     raws = raw_inputs(inventory)
     known = memory.recall(raws)
@@ -178,8 +181,9 @@ def _calibrated(
         for result in results:
             FORMATS[config.output.format].set_attributes(result.path, late)
         (place / "config.toml").write_text(config.text, encoding="utf-8")
-        for path in publish.files_below(place):
-            digests[path] = publish.sha256_of(path)
+        files = publish.files_below(place)
+        with ThreadPoolExecutor(workers) as pool:
+            digests |= zip(files, pool.map(publish.sha256_of, files), strict=True)
         timings["finish"] = time.perf_counter() - clock
         document: dict[str, object] = {
             "run_id": identity,
@@ -224,28 +228,45 @@ def _cubes(
     """Calibrate every cube; one that cannot be read is refused, the others go on."""
     results: list[CubeResult] = []
     refused: dict[str, ReflectoryError] = dict(prepared.inventory.refused)
-    suffix = FORMATS[prepared.config.output.format].suffix
-    with progress.stage("cubes", sum(c.lines for c in prepared.cubes)) as done:
-        for capture in prepared.cubes:
-            try:
-                track = prepared.track
-                at = cube_track(track, prepared.times[capture.name]) if track else None
-                where = positions(prepared.config, capture, at)
-                task = cube_task(
-                    prepared,
-                    capture,
-                    place / f"{capture.name}{suffix}",
-                    _attributes(prepared, capture, started, extents(where, at)),
-                    where,
-                )
-                result = calibrate_cube(task, workers=workers, progress=done)
-            except InputError as error:
-                refused[capture.name] = error
-                progress.event("cube refused", cube=capture.name, why=str(error))
-                continue
-            results.append(result)
-            progress.event("cube written", cube=capture.name, seconds=round(result.seconds, 2))
+    ahead = max(workers // CUBES_AT_ONCE, 1)
+    with (
+        ThreadPoolExecutor(workers, thread_name_prefix="block") as pool,
+        ThreadPoolExecutor(CUBES_AT_ONCE, thread_name_prefix="cube") as cubes,
+        progress.stage("cubes", sum(c.lines for c in prepared.cubes)) as done,
+    ):
+
+        def one(capture: Capture) -> CubeResult:
+            task = _task(prepared, capture, place, started)
+            return calibrate_cube(task, pool=pool, ahead=ahead, progress=done)
+
+        futures = {capture.name: cubes.submit(one, capture) for capture in prepared.cubes}
+        try:
+            for name, future in futures.items():
+                try:
+                    result = future.result()
+                except InputError as error:
+                    refused[name] = error
+                    progress.event("cube refused", cube=name, why=str(error))
+                    continue
+                results.append(result)
+                progress.event("cube written", cube=name, seconds=round(result.seconds, 2))
+        finally:
+            for future in futures.values():
+                future.cancel()
     return results, refused
+
+
+def _task(prepared: Preparation, capture: Capture, place: Path, started: str) -> CubeTask:
+    config = prepared.config
+    at = cube_track(prepared.track, prepared.times[capture.name]) if prepared.track else None
+    where = positions(config, capture, at)
+    return cube_task(
+        prepared,
+        capture,
+        place / f"{capture.name}{FORMATS[config.output.format].suffix}",
+        _attributes(prepared, capture, started, extents(where, at)),
+        where,
+    )
 
 
 def _attributes(
@@ -296,9 +317,7 @@ def _inputs(prepared: Preparation, results: list[CubeResult]) -> list[Input]:
     return sorted(inputs, key=lambda i: i.name)
 
 
-def _remember(
-    prepared: Preparation, results: list[CubeResult], memory: DigestMemory
-) -> None:
+def _remember(prepared: Preparation, results: list[CubeResult], memory: DigestMemory) -> None:
     config, inventory = prepared.config, prepared.inventory
     raw_sha256 = {result.name: result.raw_sha256 for result in results}
     seen = {c.data: raw_sha256[c.name] for c in prepared.cubes if c.name in raw_sha256}

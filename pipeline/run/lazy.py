@@ -72,7 +72,7 @@ def reflectance(
     for key, dtype in product.packed.items():
         value_type = np.dtype(np.float32) if key in FILLS else dtype
         parts = [
-            da.from_delayed(
+            da.from_delayed(  # type: ignore[no-untyped-call]
                 _decoded(block, key),
                 (product.bands, min(width, product.lines - start), product.samples),
                 value_type,
@@ -84,16 +84,20 @@ def reflectance(
             for k, v in product.attributes_of(key).items()
             if k not in ("scale_factor", "add_offset")
         }
-        variables[key] = xr.Variable(DIMENSIONS, da.concatenate(parts, axis=1), kept)
+        variables[key] = xr.Variable(
+            DIMENSIONS,
+            da.concatenate(parts, axis=1),  # type: ignore[no-untyped-call]
+            kept,
+        )
     coordinates = [n for n in ("wavelength", "time", "latitude", "longitude") if n in variables]
     dataset = xr.Dataset(variables).set_coords(coordinates)
     return xr.decode_cf(dataset, mask_and_scale=False)
 
 
 def _block(task: CubeTask, start: int, stop: int) -> Any:
-    import dask
+    from dask.delayed import delayed
 
-    return dask.delayed(_calibrated, pure=True)(task, start, stop)
+    return delayed(_calibrated, pure=True)(task, start, stop)
 
 
 def _decoded(block: Any, name: str) -> Any:

@@ -1,10 +1,11 @@
-"""Panels: from a place in the config to a reading, and from readings to the empirical line's points."""
+"""Panels: from a place in the config to a reading, from readings to the fit's points."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +46,7 @@ class PanelLines:
     """All samples of a panel's lines, raw and as signal."""
 
     window: PanelWindow
-    counts: NDArray[np.generic]  # (line, band, sample)
+    counts: NDArray[Any]  # (line, band, sample)
     signal: Array32  # (line, band, sample) [count]
 
 
@@ -210,15 +211,11 @@ def combined(
     signal, uncertainty, usable = [], [], []
     for reference in seen:
         rows = passes[reference.name]
-        clear = np.stack(
-            [readings[i].saturated_share <= SATURATED_SHARE_LEAVES_FIT for i in rows]
-        )
+        clear = np.stack([readings[i].saturated_share <= SATURATED_SHARE_LEAVES_FIT for i in rows])
         values = np.stack([readings[i].signal / ratio[i] for i in rows])
         errors = np.stack([readings[i].uncertainty / ratio[i] for i in rows])
         mean, u = combine_passes(np.where(clear, values, np.nan), errors)
         signal.append(mean)
         uncertainty.append(u)
         usable.append(clear.any(axis=0) & np.isfinite(mean) & reference.covered)
-    return PanelPoints(
-        tuple(seen), np.stack(signal), np.stack(uncertainty), np.stack(usable)
-    )
+    return PanelPoints(tuple(seen), np.stack(signal), np.stack(uncertainty), np.stack(usable))

@@ -57,9 +57,7 @@ def raw_inputs(inventory: Inventory) -> list[Path]:
     return [c.data for c in captures]
 
 
-def run_id(
-    config: Config, digests: Mapping[str, str], refused: Mapping[str, object]
-) -> str:
+def run_id(config: Config, digests: Mapping[str, str], refused: Mapping[str, object]) -> str:
     """Id of the work: config, inputs by content, and software version decide it, nothing else."""
     work = {
         "config": config.work,
@@ -111,5 +109,5 @@ def finished_runs(folder: Path) -> list[Path]:
     """Finished runs of a flight, oldest first."""
     with suppress(OSError):
         runs = [p for p in folder.iterdir() if (p / "run.json").is_file() and p.name[0] != "."]
-        return sorted(runs, key=lambda p: (os.stat(p / "run.json").st_mtime_ns, p.name))
+        return sorted(runs, key=lambda p: ((p / "run.json").stat().st_mtime_ns, p.name))
     return []

@@ -151,9 +151,7 @@ def prepare(
     flat = _no_flat(noise.shape)
     flat_block: tuple[Array, Array] | None = None
     if inventory.flat is not None:
-        flat, flat_block = _flat(
-            config, inventory.flat, tuple(darks), noise, dark_bad.any, digests
-        )
+        flat, flat_block = _flat(config, inventory.flat, tuple(darks), noise, dark_bad.any, digests)
 
     cube_darks = {c.name: dark_of(tuple(darks), times[c.name], c) for c in cubes}
 
@@ -175,7 +173,8 @@ def prepare(
         for window in windows:
             panel_lines.append(panels.read_lines(window, captures[window.cube], signal_of))
             done(1)
-    bad = _with_light(dark_bad, scenes, panel_lines)
+    bad = _with_light(dark_bad, scenes, panel_lines, flat.response)
+    flat = _measuring(flat, bad.any)
 
     readings = [
         panels.read_core(
@@ -308,10 +307,21 @@ def _flat(
     )
 
 
+def _measuring(flat: FlatField, bad: Mask) -> FlatField:
+    """The flat with response 1 at bad elements: what a dead one has is no response."""
+    return FlatField(np.where(bad, 1, flat.response), np.where(bad, 0, flat.uncertainty))
+
+
 def _with_light(
-    dark_bad: BadElements, scenes: list[SceneSample], lines: list[panels.PanelLines]
+    dark_bad: BadElements,
+    scenes: list[SceneSample],
+    lines: list[panels.PanelLines],
+    response: Array32,
 ) -> BadElements:
-    """Bad elements of the darks and, from scene and panel lines, those that see no light."""
+    """Bad elements of the darks and, from scene and panel lines, those that see no light.
+
+    The division by the response is undone: a dead element over its own response looks alive.
+    """
     means, deviations = [], []
     if scenes:
         mean, deviation = pooled(scenes)
@@ -319,9 +329,9 @@ def _with_light(
         deviations.append(deviation)
     for part in lines:
         means.append(part.signal.mean(axis=0, dtype=np.float64))
-    mean = without(np.mean(means, axis=0), dark_bad.any)
+    mean = without(np.mean(means, axis=0) * response, dark_bad.any)
     dead, stuck = elements.bad_in_light(
-        mean, temporal_sd=without(deviations[0], dark_bad.any) if deviations else None
+        mean, temporal_sd=without(deviations[0] * response, dark_bad.any) if deviations else None
     )
     none = np.zeros_like(dead)
     return elements.merge(dark_bad, BadElements(hot=none, dead=dead, stuck=stuck, noisy=none))

@@ -73,9 +73,7 @@ def kernel_table(prepared: Preparation, dark: CubeDark, bands: slice) -> KernelT
     )
 
 
-Patches = tuple[
-    NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], Array32
-]
+Patches = tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], Array32]
 
 
 def bad_patches(bad: NDArray[np.bool_]) -> Patches:
@@ -228,9 +226,5 @@ def _product(
 
 def bands_of(line: EmpiricalLine, bands: slice) -> EmpiricalLine:
     """An empirical line restricted to some bands."""
-    return EmpiricalLine(
-        **{
-            name: value[..., bands] if isinstance(value, np.ndarray) else value
-            for name, value in vars(line).items()
-        }
-    )
+    arrays = {n: v[..., bands] for n, v in vars(line).items() if isinstance(v, np.ndarray)}
+    return replace(line, **arrays)

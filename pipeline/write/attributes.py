@@ -20,29 +20,33 @@ from pipeline.radiometry.packing import (
 )
 
 CONVENTIONS = "CF-1.11, ACDD-1.3"
+#: The table in which the checker of these conventions finds the standard names below.
+STANDARD_NAMES = "CF Standard Name Table v93"
 DIMENSIONS = ("wavelength", "line", "sample")
 TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 
 #: Global attributes that only the program may set.
-RESERVED = frozenset({"Conventions", "run_id", "history", "date_created", "config", "inputs"})
+RESERVED = frozenset(
+    "Conventions run_id history date_created config config_sha256 inputs flight cube blank_flags "
+    "product_version standard_name_vocabulary".split()
+)
 
 Attributes = dict[str, object]
 
-_AUXILIARY = "time latitude longitude"
 
-
-def _on_elements(long_name: str, units: str) -> Attributes:
-    return {"long_name": long_name, "units": units}
-
-
-def _on_bands(long_name: str, units: str) -> Attributes:
-    return {"long_name": long_name, "units": units}
+def _auxiliary(long_name: str, units: str) -> Attributes:
+    return {
+        "long_name": long_name,
+        "units": units,
+        "coverage_content_type": "auxiliaryInformation",
+    }
 
 
 #: Attributes of every variable a cube file may have.
 VARIABLES: Mapping[str, Attributes] = {
     "reflectance": {
         "standard_name": "surface_bidirectional_reflectance",
+        "coverage_content_type": "physicalMeasurement",
         "long_name": "hemispherical-conical reflectance factor",
         "units": "1",
         "scale_factor": np.float32(REFLECTANCE_STEP),
@@ -54,6 +58,7 @@ VARIABLES: Mapping[str, Attributes] = {
     },
     "reflectance_uncertainty": {
         "standard_name": "surface_bidirectional_reflectance standard_error",
+        "coverage_content_type": "qualityInformation",
         "long_name": "combined standard uncertainty of the reflectance factor (k = 1)",
         "units": "1",
         "scale_factor": np.float32(UNCERTAINTY_STEP),
@@ -63,93 +68,96 @@ VARIABLES: Mapping[str, Attributes] = {
     },
     "quality_flag": {
         "standard_name": "quality_flag",
+        "coverage_content_type": "qualityInformation",
         "long_name": "quality of each sample",
         "flag_masks": np.array(flags.masks(flags.QualityFlag), np.uint8),
         "flag_meanings": flags.meanings(flags.QualityFlag),
     },
     "line_flag": {
         "standard_name": "quality_flag",
+        "coverage_content_type": "qualityInformation",
         "long_name": "quality of each line",
         "flag_masks": np.array(flags.masks(flags.LineFlag), np.uint8),
         "flag_meanings": flags.meanings(flags.LineFlag),
     },
     "wavelength": {
         "standard_name": "radiation_wavelength",
+        "coverage_content_type": "coordinate",
         "long_name": "band centre",
         "units": "nm",
     },
-    "fwhm": _on_bands("full width at half maximum of the band's response", "nm"),
+    "fwhm": _auxiliary("full width at half maximum of the band's response", "nm"),
     "time": {
         "standard_name": "time",
+        "coverage_content_type": "coordinate",
         "long_name": "time of the line",
         "units": TIME_UNITS,
         "calendar": "standard",
+        # UTC as POSIX counts it: no leap second is part of the count.
+        "units_metadata": "leap_seconds: none",
     },
-    "irradiance_ratio": {
-        "long_name": "irradiance at the line's time over irradiance at the panels' time",
-        "units": "1",
-    },
-    "irradiance_ratio_uncertainty": {
-        "long_name": "standard uncertainty of irradiance_ratio (k = 1)",
-        "units": "1",
-    },
+    "irradiance_ratio": _auxiliary(
+        "irradiance at the line's time over irradiance at the panels' time", "1"
+    ),
+    "irradiance_ratio_uncertainty": _auxiliary(
+        "standard uncertainty of irradiance_ratio (k = 1)", "1"
+    ),
     "latitude": {
         "standard_name": "latitude",
+        "coverage_content_type": "coordinate",
         "long_name": "latitude of the sample on flat ground",
         "units": "degrees_north",
     },
     "longitude": {
         "standard_name": "longitude",
+        "coverage_content_type": "coordinate",
         "long_name": "longitude of the sample on flat ground",
         "units": "degrees_east",
     },
-    "empirical_gain": _on_bands(
+    "empirical_gain": _auxiliary(
         "gain of the empirical line: reflectance = offset + gain x signal / irradiance_ratio",
         "count-1",
     ),
-    "empirical_offset": _on_bands("offset of the empirical line", "1"),
-    "empirical_gain_uncertainty": _on_bands("standard uncertainty of empirical_gain", "count-1"),
-    "empirical_offset_uncertainty": _on_bands("standard uncertainty of empirical_offset", "1"),
-    "empirical_gain_offset_covariance": _on_bands(
+    "empirical_offset": _auxiliary("offset of the empirical line", "1"),
+    "empirical_gain_uncertainty": _auxiliary("standard uncertainty of empirical_gain", "count-1"),
+    "empirical_offset_uncertainty": _auxiliary("standard uncertainty of empirical_offset", "1"),
+    "empirical_gain_offset_covariance": _auxiliary(
         "covariance of empirical_gain and empirical_offset", "count-1"
     ),
-    "certificate_gain_variance": _on_bands(
+    "certificate_gain_variance": _auxiliary(
         "part of the variance of empirical_gain from the certificates", "count-2"
     ),
-    "certificate_offset_variance": _on_bands(
+    "certificate_offset_variance": _auxiliary(
         "part of the variance of empirical_offset from the certificates", "1"
     ),
-    "certificate_covariance": _on_bands(
+    "certificate_covariance": _auxiliary(
         "part of empirical_gain_offset_covariance from the certificates", "count-1"
     ),
-    "scatter_gain_variance": _on_bands(
+    "scatter_gain_variance": _auxiliary(
         "part of the variance of empirical_gain from the panels' signals", "count-2"
     ),
-    "scatter_offset_variance": _on_bands(
+    "scatter_offset_variance": _auxiliary(
         "part of the variance of empirical_offset from the panels' signals", "1"
     ),
-    "scatter_covariance": _on_bands(
+    "scatter_covariance": _auxiliary(
         "part of empirical_gain_offset_covariance from the panels' signals", "count-1"
     ),
-    "panel_reflectance_low": _on_bands("smallest reflectance among the fit's panels", "1"),
-    "panel_reflectance_high": _on_bands("largest reflectance among the fit's panels", "1"),
-    "dark_mean": _on_elements("mean dark signal at the middle of the cube", "count"),
-    "dark_mean_uncertainty": _on_elements("standard uncertainty of dark_mean (k = 1)", "count"),
-    "dark_change": _on_elements(
+    "panel_reflectance_low": _auxiliary("smallest reflectance among the fit's panels", "1"),
+    "panel_reflectance_high": _auxiliary("largest reflectance among the fit's panels", "1"),
+    "dark_mean": _auxiliary("mean dark signal at the middle of the cube", "count"),
+    "dark_mean_uncertainty": _auxiliary("standard uncertainty of dark_mean (k = 1)", "count"),
+    "dark_change": _auxiliary(
         "change of the mean dark signal between the captures before and after", "count"
     ),
-    "dark_weight": {
-        "long_name": "dark signal of a line = dark_mean + dark_weight x dark_change",
-        "units": "1",
-    },
-    "dark_noise": _on_elements("temporal standard deviation of the dark signal", "count"),
-    "relative_response": _on_elements(
+    "dark_weight": _auxiliary("dark signal of a line = dark_mean + dark_weight x dark_change", "1"),
+    "dark_noise": _auxiliary("temporal standard deviation of the dark signal", "count"),
+    "relative_response": _auxiliary(
         "response of the element over the mean of its band (flat)", "1"
     ),
-    "relative_response_uncertainty": _on_elements(
+    "relative_response_uncertainty": _auxiliary(
         "standard uncertainty of relative_response (k = 1)", "1"
     ),
-    "electrons_per_count": {"long_name": "overall system gain", "units": "count-1"},
+    "electrons_per_count": _auxiliary("overall system gain", "count-1"),
 }
 
 #: Fill value of each packed or possibly missing variable; masks have none.

@@ -98,9 +98,7 @@ def uncertainty_budget(dataset: xr.Dataset, line: int, sample: int) -> xr.Datase
         "read_noise": (slope * element("dark_noise") / response) ** 2,
         "shot_noise": slope**2 * shot2 / response**2,
         "dark": (slope * element("dark_mean_uncertainty") / response) ** 2,
-        "relative_response": (
-            slope * signal * element("relative_response_uncertainty") / response
-        )
+        "relative_response": (slope * signal * element("relative_response_uncertainty") / response)
         ** 2,
         "panel_certificate": certificate,
         "panel_scatter": scatter,

@@ -13,7 +13,9 @@ try:
     from isal import isal_zlib as _fast
 
     DEFLATE = "ISA-L"
-except ImportError:  # no wheel for this processor: the same bytes format, three to seven times slower
+except (
+    ImportError
+):  # no wheel for this processor: the same bytes format, three to seven times slower
     _fast = None
     DEFLATE = "zlib"
 

@@ -41,9 +41,7 @@ class Format:
 
 
 FORMATS = {
-    "netcdf": Format(
-        netcdf.SUFFIX, netcdf.NetcdfWriter, netcdf.set_attributes, netcdf.read_packed
-    ),
+    "netcdf": Format(netcdf.SUFFIX, netcdf.NetcdfWriter, netcdf.set_attributes, netcdf.read_packed),
     "zarr": Format(zarr.SUFFIX, zarr.ZarrWriter, zarr.set_attributes, zarr.read_packed),
 }
 
@@ -91,7 +89,7 @@ class RereadSample:
 
 
 def _crc(values: NDArray[Any]) -> int:
-    return zlib.crc32(np.ascontiguousarray(values).view(np.uint8).reshape(-1))
+    return zlib.crc32(np.ascontiguousarray(values).view(np.uint8).reshape(-1).data)
 
 
 def reread(path: Path, output_format: Format, proofs: list[Proof]) -> int:

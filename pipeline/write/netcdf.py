@@ -5,7 +5,7 @@ The file is plain shuffle + deflate netCDF-4; nothing but the usual libraries is
 
 from __future__ import annotations
 
-import os
+import threading
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -20,6 +20,9 @@ from pipeline.write.product import CubeProduct
 
 SUFFIX = ".nc"
 
+# The netCDF library is not to be entered by two threads; h5py has a lock of its own.
+_LOCK = threading.Lock()
+
 Chunk = tuple[str, tuple[int, int, int], bytes]
 
 
@@ -27,7 +30,7 @@ def create(path: Path, product: CubeProduct) -> None:
     """Make the file with dimensions, all variables, attributes and the small variables' values."""
     import netCDF4
 
-    with netCDF4.Dataset(path, "w", format="NETCDF4") as nc:
+    with _LOCK, netCDF4.Dataset(path, "w", format="NETCDF4") as nc:
         sizes = {"wavelength": product.bands, "line": product.lines, "sample": product.samples}
         for name, size in sizes.items():
             nc.createDimension(name, size)
@@ -49,7 +52,7 @@ def create(path: Path, product: CubeProduct) -> None:
                 name,
                 dtype,
                 ("wavelength", "line", "sample"),
-                fill_value=product.fill_of(name),
+                fill_value=product.fill_of(name),  # type: ignore[arg-type]
                 compression="zlib",
                 complevel=1,
                 shuffle=dtype.itemsize > 1,
@@ -126,7 +129,7 @@ def set_attributes(path: Path, attributes: Attributes) -> None:
     """Set global attributes of a finished file."""
     import netCDF4
 
-    with netCDF4.Dataset(path, "a") as nc:
+    with _LOCK, netCDF4.Dataset(path, "a") as nc:
         nc.setncatts(attributes)
 
 
@@ -134,16 +137,7 @@ def read_packed(path: Path, name: str, bands: slice, lines: slice) -> NDArray[An
     """A part of a variable as it is packed, read through netCDF4 and so through its filters."""
     import netCDF4
 
-    with netCDF4.Dataset(path) as nc:
+    with _LOCK, netCDF4.Dataset(path) as nc:
         nc.set_auto_maskandscale(False)
         part: NDArray[Any] = np.asarray(nc[name][bands, lines, :])
     return part
-
-
-def flush(path: Path) -> None:
-    """Bring a file's bytes to the disk."""
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pipeline
-from pipeline.write.attributes import CONVENTIONS, RESERVED, Attributes, iso_time
+from pipeline.write.attributes import CONVENTIONS, RESERVED, STANDARD_NAMES, Attributes, iso_time
 
 PREFIX = "reflectory"
 
@@ -88,9 +88,7 @@ def prov_json(
     if follows is not None:
         earlier = f"{PREFIX}:run/{follows}"
         activities[earlier] = {}
-        document["wasInformedBy"] = {
-            "_:follows": {"prov:informed": run, "prov:informant": earlier}
-        }
+        document["wasInformedBy"] = {"_:follows": {"prov:informed": run, "prov:informant": earlier}}
     return document
 
 
@@ -127,6 +125,7 @@ def cube_attributes(
     """
     attributes: Attributes = {
         "Conventions": CONVENTIONS,
+        "standard_name_vocabulary": STANDARD_NAMES,
         "title": f"Reflectance of {cube}, flight {flight}",
         "summary": "Hemispherical-conical reflectance factor from line-scan hyperspectral raw "
         "counts: dark signal subtracted, empirical line against reference panels.",

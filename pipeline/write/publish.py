@@ -12,19 +12,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from pipeline.errors import OutputError
+from pipeline.write.flush import flush
 
 _STAGING = ".writing-"
 _LOCK = ".lock"
 CHECKSUMS = "checksums.sha256"
-
-
-def flush(path: Path) -> None:
-    """Bring a file's or folder's bytes to the disk."""
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -91,9 +83,7 @@ def sha256_of(path: Path) -> str:
 
 def files_below(folder: Path) -> list[Path]:
     """All files of a run, in order of their paths, but for the lock and the checksums."""
-    return sorted(
-        p for p in folder.rglob("*") if p.is_file() and p.name not in (_LOCK, CHECKSUMS)
-    )
+    return sorted(p for p in folder.rglob("*") if p.is_file() and p.name not in (_LOCK, CHECKSUMS))
 
 
 def write_checksums(folder: Path, digests: dict[Path, str]) -> None:

@@ -104,7 +104,7 @@ def set_attributes(path: Path, attributes: Attributes) -> None:
     """Set attributes of a finished store's root."""
     import zarr
 
-    zarr.open_group(path, mode="r+").attrs.update(plain(attributes))
+    zarr.open_group(path, mode="r+").attrs.update(plain(attributes))  # type: ignore[arg-type]
 
 
 def read_packed(path: Path, name: str, bands: slice, lines: slice) -> NDArray[Any]:

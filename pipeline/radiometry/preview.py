@@ -1,0 +1,341 @@
+"""A calibrated cube reduced to what fits on a page: small pictures and a thin cube of spectra.
+
+Blocks are reduced as they come, in any order and on any thread (`preview_block`), and the parts
+joined at the end (`join`). Everything is decimated first and unpacked after, so that a block costs
+a few milliseconds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flags import QualityFlag
+from pipeline.radiometry import cie1931
+from pipeline.radiometry.kernel import CalibratedBlock
+from pipeline.radiometry.packing import (
+    REFLECTANCE_FILL,
+    REFLECTANCE_STEP,
+    UNCERTAINTY_FILL,
+    UNCERTAINTY_STEP,
+)
+from pipeline.records import Array, Array32
+
+#: Bytes that the pictures and spectra of all cubes together may take on the page, before base64.
+FLIGHT_BYTES = 3_600_000
+#: Share of a cube's bytes that its pictures take.
+_PICTURE_SHARE = 0.3
+#: Bytes of one pixel in all five pictures, and of one band of one spectrum, once compressed.
+_PICTURE_PIXEL_BYTES = 1.5
+_SPECTRUM_BAND_BYTES = 2.8
+#: Samples and pixels of a picture at the most.
+_MOST_COLUMNS, _MOST_PIXELS = 320, 200_000
+#: With fewer spectra than this, and this many bands, every other band is kept for twice as many.
+_FEW_SPECTRA, _MANY_BANDS = 256, 120
+#: Bands of which the median uncertainty is taken.
+_MEDIAN_BANDS = 24
+#: Wavelengths [nm] shown as red, green and blue of the near-infrared composite (common practice).
+COMPOSITE_NM = (860.0, 670.0, 560.0)
+#: What a camera must cover [nm] for colours to mean anything, and its widest step there.
+_COLOUR_SPAN_NM, _COLOUR_STEP_NM = (430.0, 670.0), 30.0
+#: Least share of the observer's weight in bands with a value.
+_LEAST_WEIGHT = 0.5
+#: XYZ to linear sRGB, IEC 61966-2-1:1999.
+_SRGB = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Every `line_step`-th line and `sample_step`-th sample of a cube of `lines` x `samples`."""
+
+    line_first: int
+    line_step: int
+    sample_first: int
+    sample_step: int
+    lines: int
+    samples: int
+
+    @property
+    def line_index(self) -> NDArray[np.intp]:
+        """Lines of the grid."""
+        return np.arange(self.line_first, self.lines, self.line_step)
+
+    @property
+    def sample_index(self) -> NDArray[np.intp]:
+        """Samples of the grid."""
+        return np.arange(self.sample_first, self.samples, self.sample_step)
+
+    def inside(self, start: int) -> tuple[slice, slice]:
+        """The grid within a block whose first line is `start`, as slices of lines and samples."""
+        first = (self.line_first - start) % self.line_step
+        return (
+            slice(first, None, self.line_step),
+            slice(self.sample_first, None, self.sample_step),
+        )
+
+
+def _centred(line_step: int, sample_step: int, lines: int, samples: int) -> Grid:
+    return Grid(line_step // 2, line_step, sample_step // 2, sample_step, lines, samples)
+
+
+@dataclass(frozen=True, eq=False)
+class PreviewPlan:
+    """How a cube is reduced."""
+
+    bands: int
+    picture: Grid
+    spectra: Grid
+    band_step: int  # of the spectra
+    weights: Array32 | None  # (3, band), see `xyz_weights`
+    composite: tuple[int, int, int] | None  # bands shown as red, green, blue
+
+
+@dataclass(frozen=True, eq=False)
+class PreviewPart:
+    """A block, reduced. Shapes as in `Preview`, for the block's lines."""
+
+    start: int
+    xyz: Array32 | None
+    composite: Array32 | None
+    saturated: Array32
+    low_signal: Array32
+    uncertainty: Array32 | None
+    spectra: NDArray[np.int16]
+    spectra_uncertainty: NDArray[np.uint16] | None
+    spectra_flags: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class Preview:
+    """A cube, reduced. Pictures are on `plan.picture`, spectra on `plan.spectra`.
+
+    `xyz` (3, line, sample) under D65, Y of a perfect reflector 1, and `composite` (3, line,
+    sample) reflectance; None where the bands do not reach, NaN where blank. `saturated` and
+    `low_signal` (line, sample) are shares of the bands; `uncertainty` (line, sample) the median
+    standard uncertainty over bands, None where there is none.
+    `spectra` int16, `spectra_uncertainty` uint16 and `spectra_flags` uint8 (band, line, sample)
+    are packed as in the cube file. `latitude` and `longitude` (line, sample) [degree] are on the
+    spectra's grid, `outline` (vertex, 2) [longitude, latitude] goes around the strip; None without
+    a track.
+    """
+
+    plan: PreviewPlan
+    xyz: Array32 | None
+    composite: Array32 | None
+    saturated: Array32
+    low_signal: Array32
+    uncertainty: Array32 | None
+    spectra: NDArray[np.int16]
+    spectra_uncertainty: NDArray[np.uint16] | None
+    spectra_flags: NDArray[np.uint8]
+    latitude: Array | None = None
+    longitude: Array | None = None
+    outline: Array | None = None
+
+
+def preview_plan(
+    wavelength_nm: Array, lines: int, samples: int, *, budget_bytes: float = FLIGHT_BYTES
+) -> PreviewPlan:
+    """How to reduce a cube to about `budget_bytes`, and never below four by four spectra.
+
+    Parameters
+    ----------
+    wavelength_nm : (band,) of the bands that are written, increasing
+    lines, samples : size of the cube
+    budget_bytes : for this cube; `FLIGHT_BYTES` over the number of cubes keeps a page small
+    """
+    bands = wavelength_nm.size
+    pixels = min(budget_bytes * _PICTURE_SHARE / _PICTURE_PIXEL_BYTES, _MOST_PIXELS)
+    step = max(_step(lines * samples, pixels), -(-samples // _MOST_COLUMNS))
+    wanted = budget_bytes * (1 - _PICTURE_SHARE) / (_SPECTRUM_BAND_BYTES * max(bands, 1))
+    band_step = 2 if wanted < _FEW_SPECTRA and bands >= _MANY_BANDS else 1
+    coarse = max(_step(lines * samples, wanted * band_step), step)
+    return PreviewPlan(
+        bands=bands,
+        picture=_centred(min(step, lines), min(step, samples), lines, samples),
+        spectra=_centred(
+            min(coarse, max(lines // 4, 1)), min(coarse, max(samples // 4, 1)), lines, samples
+        ),
+        band_step=band_step,
+        weights=xyz_weights(wavelength_nm),
+        composite=composite_bands(wavelength_nm),
+    )
+
+
+def _step(there: int, wanted: float) -> int:
+    return max(math.ceil(math.sqrt(there / max(wanted, 1.0))), 1)
+
+
+def xyz_weights(wavelength_nm: Array) -> Array32 | None:
+    """Weights that turn reflectance into CIE XYZ under D65, (3, band).
+
+    The observer is the CIE 1931 2 degree one; a perfect reflector has Y = 1. Between bands
+    reflectance is taken as linear, beyond the last ones as constant. None where the bands leave
+    out part of 430 to 670 nm.
+    """
+    low, high = _COLOUR_SPAN_NM
+    if not wavelength_nm.size or wavelength_nm[0] > low or wavelength_nm[-1] < high:
+        return None
+    near = (wavelength_nm > low - _COLOUR_STEP_NM) & (wavelength_nm < high + _COLOUR_STEP_NM)
+    if np.diff(wavelength_nm[near]).max(initial=0.0) > _COLOUR_STEP_NM:
+        return None
+    grid = np.arange(cie1931.WAVELENGTH_NM[0], cie1931.WAVELENGTH_NM[-1] + 0.5)
+    light = np.interp(grid, cie1931.WAVELENGTH_NM, cie1931.D65)
+    seen = np.stack([np.interp(grid, cie1931.WAVELENGTH_NM, row) for row in cie1931.OBSERVER])
+    seen = seen * light / (seen[1] * light).sum()
+    hats = np.stack([np.interp(grid, wavelength_nm, row) for row in np.eye(wavelength_nm.size)])
+    return np.asarray(seen @ hats.T, np.float32)
+
+
+def composite_bands(wavelength_nm: Array) -> tuple[int, int, int] | None:
+    """Bands nearest to `COMPOSITE_NM`; None where one of them lies outside the bands."""
+    if not wavelength_nm.size:
+        return None
+    margin = np.diff(wavelength_nm).max(initial=0.0)
+    if wavelength_nm[0] > min(COMPOSITE_NM) or wavelength_nm[-1] < max(COMPOSITE_NM) - margin:
+        return None
+    red, green, blue = (int(np.argmin(np.abs(wavelength_nm - nm))) for nm in COMPOSITE_NM)
+    return red, green, blue
+
+
+def preview_block(plan: PreviewPlan, start: int, block: CalibratedBlock) -> PreviewPart:
+    """Reduce one block whose first line is `start`. Blank samples become NaN in the pictures."""
+    line, sample = plan.picture.inside(start)
+    flags = block.flags[:, line, sample]
+    uncertainty = None
+    if block.uncertainty is not None:
+        some = slice(None, None, max(plan.bands // _MEDIAN_BANDS, 1))
+        uncertainty = _median(block.uncertainty[some, line, sample])
+    xyz = None
+    if plan.weights is not None:
+        seen = np.flatnonzero(plan.weights.max(axis=0) > 0)
+        part = slice(seen[0], seen[-1] + 1)
+        xyz = _weighted(plan.weights[:, part], block.reflectance[part, line, sample])
+    composite = None
+    if plan.composite is not None:
+        composite = np.stack(
+            [_reflectance(block.reflectance[b, line, sample]) for b in plan.composite]
+        )
+    line, sample = plan.spectra.inside(start)
+    thin = (slice(None, None, plan.band_step), line, sample)
+    return PreviewPart(
+        start=start,
+        xyz=xyz,
+        composite=composite,
+        saturated=_share(flags, QualityFlag.SATURATED),
+        low_signal=_share(flags, QualityFlag.LOW_SIGNAL),
+        uncertainty=uncertainty,
+        spectra=block.reflectance[thin].copy(),
+        spectra_uncertainty=None if block.uncertainty is None else block.uncertainty[thin].copy(),
+        spectra_flags=block.flags[thin].copy(),
+    )
+
+
+def join(
+    plan: PreviewPlan,
+    parts: Sequence[PreviewPart],
+    latitude: Array | None = None,
+    longitude: Array | None = None,
+) -> Preview:
+    """A cube's preview from its blocks' parts, in any order.
+
+    `latitude` and `longitude` are the whole cube's, (line, sample) [degree].
+    """
+    ordered = sorted(parts, key=lambda part: part.start)
+
+    def whole(name: str) -> Any:
+        values = [getattr(part, name) for part in ordered]
+        return None if values[0] is None else np.concatenate(values, axis=-2)
+
+    names = ("xyz", "composite", "saturated", "low_signal", "uncertainty")
+    names += ("spectra", "spectra_uncertainty", "spectra_flags")
+    places: dict[str, Any] = {}
+    if latitude is not None and longitude is not None:
+        at = np.ix_(plan.spectra.line_index, plan.spectra.sample_index)
+        places = {
+            "latitude": latitude[at],
+            "longitude": longitude[at],
+            "outline": _outline(latitude, longitude),
+        }
+    return Preview(plan=plan, **{name: whole(name) for name in names}, **places)
+
+
+def thinned(preview: Preview) -> Preview:
+    """The same preview with every other line and sample of its spectra."""
+    plan = preview.plan
+    spectra = replace(
+        plan.spectra,
+        line_step=plan.spectra.line_step * 2,
+        sample_step=plan.spectra.sample_step * 2,
+    )
+    few = (..., slice(None, None, 2), slice(None, None, 2))
+    names = ("spectra", "spectra_uncertainty", "spectra_flags", "latitude", "longitude")
+    values: dict[str, Any] = {name: getattr(preview, name) for name in names}
+    values = {name: None if value is None else value[few] for name, value in values.items()}
+    return replace(preview, plan=replace(plan, spectra=spectra), **values)
+
+
+def to_srgb(xyz: NDArray[np.floating[Any]], white: float = 1.0) -> NDArray[np.uint8]:
+    """Colours for a screen, (3, ...) uint8, from XYZ (3, ...); NaN becomes mid grey.
+
+    `white` is the Y shown as white; brighter and out-of-gamut colours are cut off.
+    """
+    linear = np.tensordot(_SRGB, np.nan_to_num(xyz, nan=0.0) / white, axes=1)
+    linear = np.clip(linear, 0, 1)
+    encoded = np.where(
+        linear <= 0.0031308, 12.92 * linear, 1.055 * np.power(linear, 1 / 2.4) - 0.055
+    )
+    encoded[:, np.isnan(xyz).any(axis=0)] = 0.6
+    return np.asarray(np.rint(encoded * 255), np.uint8)
+
+
+def _reflectance(packed: NDArray[np.int16]) -> Array32:
+    values = packed.astype(np.float32) * np.float32(REFLECTANCE_STEP)
+    values[packed == REFLECTANCE_FILL] = np.nan
+    return values
+
+
+def _weighted(weights: Array32, packed: NDArray[np.int16]) -> Array32:
+    """Weighted sums over bands, blank bands left out of sum and weight alike."""
+    values = packed.reshape(len(packed), -1).astype(np.float32)
+    blank = values == REFLECTANCE_FILL
+    if not blank.any():
+        summed = weights @ values * np.float32(REFLECTANCE_STEP)
+        return summed.reshape(3, *packed.shape[1:])
+    values[blank] = 0
+    share = weights @ (~blank).astype(np.float32) / weights.sum(axis=1, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        summed = weights @ values * np.float32(REFLECTANCE_STEP) / share
+    summed[:, share.min(axis=0) < _LEAST_WEIGHT] = np.nan
+    return summed.reshape(3, *packed.shape[1:])
+
+
+def _median(packed: NDArray[np.uint16]) -> Array32:
+    """Median over bands of what is not blank, (line, sample) [1]; NaN where all is blank."""
+    ordered = np.sort(packed, axis=0)  # the fill value is the largest, so blanks come last
+    known = (ordered != UNCERTAINTY_FILL).sum(axis=0)
+    middle = np.take_along_axis(ordered, np.maximum(known - 1, 0)[None] // 2, axis=0)[0]
+    values: Array32 = middle.astype(np.float32) * np.float32(UNCERTAINTY_STEP)
+    values[known == 0] = np.nan
+    return values
+
+
+def _share(flags: NDArray[np.uint8], bit: QualityFlag) -> Array32:
+    count = ((flags & np.uint8(bit)) != 0).sum(axis=0, dtype=np.uint16)
+    return (count / np.float32(len(flags))).astype(np.float32)
+
+
+def _outline(latitude: Array, longitude: Array, most_lines: int = 60) -> Array | None:
+    """Down the first sample and back up the last; None where fewer than two lines are known."""
+    known = np.flatnonzero(np.isfinite(latitude[:, [0, -1]] + longitude[:, [0, -1]]).all(axis=1))
+    if known.size < 2:
+        return None
+    few = known[np.unique(np.linspace(0, known.size - 1, min(most_lines, known.size)).astype(int))]
+    out = np.column_stack([longitude[few, 0], latitude[few, 0]])
+    back = np.column_stack([longitude[few, -1], latitude[few, -1]])[::-1]
+    return np.concatenate([out, back])

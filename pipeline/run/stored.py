@@ -1,0 +1,142 @@
+"""Finished cube files of either format, read back in blocks with the usual libraries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError, one_line
+from pipeline.write import netcdf, zarr
+
+#: What the libraries raise for a damaged file.
+UNREADABLE = (OSError, RuntimeError, ValueError, KeyError, TypeError, AttributeError, IndexError)
+
+
+class Values(Protocol):
+    """An array on disk: numpy's indexing reads a part of it."""
+
+    def __getitem__(self, key: Any, /) -> Any: ...
+
+
+@dataclass(frozen=True, eq=False)
+class StoredVariable:
+    """A variable of a cube file as it lies there, packed."""
+
+    name: str
+    dimensions: tuple[str, ...]
+    shape: tuple[int, ...]
+    dtype: np.dtype[Any]
+    fill: object | None
+    chunk: tuple[int, ...]
+    attributes: Mapping[str, object]  # without the fill value
+    values: Values
+
+    def read(self, *part: slice) -> NDArray[Any]:
+        """A part of the values, as they are packed; everything where no slice is given."""
+        return np.asarray(self.values[part or ...])
+
+    def blocks(self) -> Iterator[tuple[slice, ...]]:
+        """The places of all chunks."""
+        steps = [range(0, size, step) for size, step in zip(self.shape, self.chunk, strict=True)]
+        ends = [(s.stop, s.step) for s in steps]
+        places: list[tuple[slice, ...]] = [()]
+        for starts, (stop, step) in zip(steps, ends, strict=True):
+            places = [(*p, slice(a, min(a + step, stop))) for p in places for a in starts]
+        return iter(places)
+
+
+@dataclass(frozen=True, eq=False)
+class StoredCube:
+    """An open cube file."""
+
+    path: Path
+    attributes: Mapping[str, object]
+    variables: Mapping[str, StoredVariable]
+
+
+def cube_name(path: Path) -> str:
+    """The cube's name: the file's without its suffix."""
+    return path.name.removesuffix(netcdf.SUFFIX).removesuffix(zarr.SUFFIX)
+
+
+def cube_paths(run: Path) -> list[Path]:
+    """A run's cube files, in order of their names."""
+    return sorted(p for p in run.iterdir() if p.suffix in (netcdf.SUFFIX, zarr.SUFFIX))
+
+
+@contextmanager
+def open_cube(path: Path) -> Iterator[StoredCube]:
+    """A finished cube file, open for reading.
+
+    Raises
+    ------
+    InputError
+        It is not there or cannot be opened; reading a part may raise any of `UNREADABLE`.
+    """
+    if path.suffix == zarr.SUFFIX:
+        yield _zarr(path)
+        return
+    import netCDF4
+
+    try:
+        dataset = netCDF4.Dataset(path)
+    except UNREADABLE as error:
+        raise _cannot_open(path, error) from error
+    with dataset:
+        dataset.set_auto_maskandscale(False)
+        try:
+            cube = _netcdf(path, dataset)
+        except UNREADABLE as error:
+            raise _cannot_open(path, error) from error
+        yield cube
+
+
+def _cannot_open(path: Path, error: Exception) -> InputError:
+    return InputError(f"cannot be opened: {one_line(error)}", where=path)
+
+
+def _netcdf(path: Path, dataset: Any) -> StoredCube:
+    variables = {}
+    for name, variable in dataset.variables.items():
+        attributes = {key: variable.getncattr(key) for key in variable.ncattrs()}
+        chunking = variable.chunking() if variable.ndim else []
+        variables[name] = StoredVariable(
+            name,
+            variable.dimensions,
+            variable.shape,
+            np.dtype(variable.dtype),
+            attributes.pop("_FillValue", None),
+            variable.shape if chunking == "contiguous" else tuple(chunking),
+            attributes,
+            variable,
+        )
+    return StoredCube(path, {key: dataset.getncattr(key) for key in dataset.ncattrs()}, variables)
+
+
+def _zarr(path: Path) -> StoredCube:
+    import zarr as library
+
+    try:
+        group = library.open_group(path, mode="r")
+        variables = {}
+        for name, array in group.arrays():
+            attributes = dict(array.attrs)
+            variables[name] = StoredVariable(
+                name,
+                tuple(getattr(array.metadata, "dimension_names", None) or ()),
+                array.shape,
+                array.dtype,
+                attributes.pop("_FillValue", None),
+                array.shards or array.chunks,
+                attributes,
+                array,
+            )
+        return StoredCube(path, dict(group.attrs), variables)
+    except UNREADABLE as error:
+        raise _cannot_open(path, error) from error

@@ -1,0 +1,216 @@
+"""Pictures of the strips as data URIs: lines run from left to right, samples from top to bottom."""
+
+from __future__ import annotations
+
+import base64
+import struct
+import warnings
+import zlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.radiometry.preview import COMPOSITE_NM, Preview, to_srgb
+
+#: Nodes of the colour map cividis, readable by the colour-blind (Nuñez, Anderton and Renslow 2018,
+#: doi 10.1371/journal.pone.0199239); linear between them.
+CIVIDIS = (
+    "#00224e", "#08306e", "#2f3f6c", "#48506d", "#5e5f6e", "#727273", "#878479", "#9d9778",
+    "#b5aa73", "#cdbf6a", "#e6d45a", "#fee838",
+)  # fmt: skip
+#: Colour of a pixel without a value.
+BLANK = "#9aa0a6"
+_LEVELS = 32
+_QUALITY = 80
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture of one strip."""
+
+    layer: str
+    uri: str
+    alt: str
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A kind of picture: its name, what it shows, and its scale's ends as text (none for colour)."""
+
+    key: str
+    name: str
+    about: str
+    low: str = ""
+    high: str = ""
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A strip's pictures."""
+
+    cube: str
+    lines: int
+    samples: int
+    pictures: tuple[Picture, ...]
+
+
+def draw(previews: dict[str, Preview]) -> tuple[list[Layer], list[Strip]]:
+    """All strips' pictures, on scales common to the flight."""
+    every = list(previews.values())
+    layers: list[Layer] = []
+    white = _top([p.xyz[1] for p in every if p.xyz is not None], 99)
+    ends = _stretch([p.composite for p in every if p.composite is not None])
+    highest = _top([p.uncertainty for p in every if p.uncertainty is not None], 98)
+    if white:
+        layers.append(
+            Layer(
+                "colour",
+                "True colour",
+                "Reflectance in daylight (D65, CIE 1931 2 degree observer, sRGB), brightened so "
+                f"that a luminous reflectance of {white:.2g} shows white. Grey has no value.",
+            )
+        )
+    if ends is not None:
+        nm = ", ".join(f"{w:.0f}" for w in COMPOSITE_NM)
+        layers.append(
+            Layer(
+                "infrared",
+                "Near infrared",
+                f"Reflectance near {nm} nm as red, green and blue, each stretched from its 2nd to "
+                "its 98th percentile over the flight. Plants show red.",
+            )
+        )
+    for key, name, about in (
+        ("saturated", "Saturated", "Share of the bands that are saturated."),
+        ("low", "Low signal", "Share of the bands whose signal is below the low-signal limit."),
+    ):
+        layers.append(Layer(key, name, about, "0 %", "100 %"))
+    if highest:
+        layers.append(
+            Layer(
+                "uncertainty",
+                "Uncertainty",
+                "Median over bands of the standard uncertainty (k = 1) of reflectance; brightest "
+                "at and above the flight's 98th percentile.",
+                "0",
+                f"{highest:.2g}",
+            )
+        )
+    strips = [
+        Strip(cube, p.plan.picture.lines, p.plan.picture.samples,
+              tuple(_pictures(cube, p, white, ends, highest)))
+        for cube, p in previews.items()
+    ]  # fmt: skip
+    return layers, strips
+
+
+def _pictures(
+    cube: str, preview: Preview, white: float, ends: NDArray[Any] | None, highest: float
+) -> Iterable[Picture]:
+    if white and preview.xyz is not None:
+        uri = jpeg(to_srgb(preview.xyz, white))
+        yield Picture("colour", uri, f"True-colour picture of strip {cube}")
+    if ends is not None and preview.composite is not None:
+        low, high = ends[:, 0, None, None], ends[:, 1, None, None]
+        scaled = np.clip((preview.composite - low) / np.maximum(high - low, 1e-6), 0, 1)
+        scaled[:, np.isnan(scaled).any(axis=0)] = 0.6
+        uri = jpeg(np.asarray(np.rint(scaled * 255), np.uint8))
+        yield Picture("infrared", uri, f"Near-infrared composite of strip {cube}")
+    worst = f"{preview.saturated.mean():.2%} of all samples"
+    yield Picture(
+        "saturated", mapped(preview.saturated, 1), f"Saturation map of strip {cube}: {worst}"
+    )
+    worst = f"{preview.low_signal.mean():.2%} of all samples"
+    yield Picture("low", mapped(preview.low_signal, 1), f"Low-signal map of strip {cube}: {worst}")
+    if highest and preview.uncertainty is not None:
+        known = preview.uncertainty[np.isfinite(preview.uncertainty)]
+        middle = f"median {np.median(known):.2g}" if known.size else "no value"
+        yield Picture(
+            "uncertainty",
+            mapped(preview.uncertainty, highest),
+            f"Uncertainty map of strip {cube}: {middle}",
+        )
+
+
+def _top(planes: Sequence[NDArray[Any]], percent: float) -> float:
+    """Percentile over all planes; 0 where there is no value above zero."""
+    known = [plane[np.isfinite(plane)] for plane in planes]
+    values = np.concatenate(known) if known else np.zeros(0)
+    return max(float(np.percentile(values, percent)), 0.0) if values.size else 0.0
+
+
+def _stretch(composites: Sequence[NDArray[Any]]) -> NDArray[Any] | None:
+    if not composites:
+        return None
+    values = np.concatenate([c.reshape(3, -1) for c in composites], axis=1)
+    if not np.isfinite(values).any(axis=1).all():
+        return None
+    return np.asarray(np.nanpercentile(values, [2, 98], axis=1).T)
+
+
+def _rgb(colour: str) -> tuple[int, ...]:
+    return tuple(int(colour[i : i + 2], 16) for i in (1, 3, 5))
+
+
+def palette() -> NDArray[np.uint8]:
+    """The map's colours from low to high, then the blank one, (level, 3)."""
+    nodes = np.array([_rgb(c) for c in CIVIDIS], np.float64)
+    at = np.linspace(0, len(nodes) - 1, _LEVELS)
+    levels = [np.interp(at, np.arange(len(nodes)), nodes[:, i]) for i in range(3)]
+    colours = np.rint(np.column_stack(levels))
+    return np.asarray(np.vstack([colours, _rgb(BLANK)]), np.uint8)
+
+
+def mapped(plane: NDArray[Any], high: float) -> str:
+    """A (line, sample) plane in the colours of `palette`, zero to `high`, as a PNG's data URI."""
+    level = np.clip(np.nan_to_num(plane / high), 0, 1) * (_LEVELS - 1)
+    index = np.where(np.isnan(plane), _LEVELS, np.rint(level)).astype(np.uint8)
+    return _uri("png", indexed_png(index.T, palette()))
+
+
+def indexed_png(index: NDArray[np.uint8], colours: NDArray[np.uint8]) -> bytes:
+    """A PNG (ISO/IEC 15948) of palette indices (row, column)."""
+    rows, columns = index.shape
+    raw = np.zeros((rows, columns + 1), np.uint8)  # each row begins with its filter: none
+    raw[:, 1:] = index
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        body = kind + data
+        return struct.pack(">I", len(data)) + body + struct.pack(">I", zlib.crc32(body))
+
+    header = struct.pack(">IIBBBBB", columns, rows, 8, 3, 0, 0, 0)
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", header)
+        + chunk(b"PLTE", colours.tobytes())
+        + chunk(b"IDAT", zlib.compress(raw.tobytes(), 9))
+        + chunk(b"IEND", b"")
+    )
+
+
+def jpeg(rgb: NDArray[np.uint8]) -> str:
+    """A JPEG's data URI of (3, line, sample) colours."""
+    import rasterio
+    from rasterio.errors import NotGeoreferencedWarning
+    from rasterio.io import MemoryFile
+
+    rows = np.ascontiguousarray(rgb.transpose(0, 2, 1))
+    with warnings.catch_warnings(), rasterio.Env(), MemoryFile() as memory:
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        with memory.open(
+            driver="JPEG",
+            count=3,
+            height=rows.shape[1],
+            width=rows.shape[2],
+            dtype="uint8",
+            QUALITY=_QUALITY,
+        ) as picture:
+            picture.write(rows)
+        return _uri("jpeg", memory.read())
+
+
+def _uri(kind: str, data: bytes) -> str:
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"

@@ -1,0 +1,89 @@
+"""The Zarr cube: the same as the netCDF one in another container."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import netCDF4
+import numpy as np
+import pytest
+import xarray as xr
+import zarr
+
+import pipeline
+
+
+@pytest.fixture(scope="module")
+def zarr_run(rich_flight: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
+    flight = rich_flight.copy(tmp_path_factory.mktemp("zarr") / "flight")
+    flight.edit('format = "netcdf"', 'format = "zarr"')
+    return pipeline.run(flight.config, workers=2)
+
+
+@pytest.fixture(scope="module")
+def pair(zarr_run: Any, rich_run: Any) -> tuple[Path, Path]:
+    return zarr_run.folder / "strip-01.zarr", rich_run.folder / "strip-01.nc"
+
+
+def test_same_variables_types_and_packed_values(pair: tuple[Path, Path]) -> None:
+    store, file = pair
+    group = zarr.open_group(store, mode="r")
+    with netCDF4.Dataset(file) as nc:
+        nc.set_auto_maskandscale(False)
+        assert set(group.array_keys()) == set(nc.variables)
+        for name, variable in nc.variables.items():
+            array: Any = group[name]
+            assert array.dtype == variable.dtype, name
+            np.testing.assert_array_equal(array[...], variable[...], err_msg=name)
+
+
+def test_same_attributes(pair: tuple[Path, Path]) -> None:
+    store, file = pair
+    with (
+        xr.open_zarr(store, consolidated=False, decode_cf=False) as one,
+        xr.open_dataset(file, decode_cf=False) as other,
+    ):
+        for name in other.variables:
+            there = {k: v for k, v in other[name].attrs.items() if k != "_FillValue"}
+            here = {k: v for k, v in one[name].attrs.items() if k != "_FillValue"}
+            assert set(here) == set(there), name
+            for key, value in there.items():
+                np.testing.assert_allclose(here[key], value, rtol=1e-6) if not isinstance(
+                    value, str
+                ) else None
+                assert not isinstance(value, str) or here[key] == value
+        volatile = {"date_created", "history", "config", "config_sha256", "id", "run_id", "inputs"}
+        assert set(one.attrs) == set(other.attrs)
+        for key in set(one.attrs) - volatile:
+            assert one.attrs[key] == other.attrs[key], key
+
+
+def test_xarray_decodes_both_alike(pair: tuple[Path, Path]) -> None:
+    store, file = pair
+    with xr.open_zarr(store, consolidated=False) as one, xr.open_dataset(file) as other:
+        for name in ("reflectance", "reflectance_uncertainty", "quality_flag", "time"):
+            np.testing.assert_array_equal(one[name].values, other[name].values)
+        assert one.quality_flag.dtype == np.uint8
+        assert np.isnan(one.reflectance.values).any()
+
+
+def test_is_version_3_and_sharded(pair: tuple[Path, Path]) -> None:
+    store, _ = pair
+    assert json.loads((store / "zarr.json").read_text())["zarr_format"] == 3
+    for name in ("reflectance", "reflectance_uncertainty", "quality_flag"):
+        told = json.loads((store / name / "zarr.json").read_text())
+        assert [codec["name"] for codec in told["codecs"]] == ["sharding_indexed"]
+        array: Any = zarr.open_group(store, mode="r")[name]
+        assert array.chunks == (3, 64, 64)
+        assert array.shards == (30, 64, 64)
+        shards = [p for p in (store / name / "c").rglob("*") if p.is_file()]
+        assert len(shards) == 2  # 100 lines in blocks of 64
+
+
+def test_no_attribute_is_empty(pair: tuple[Path, Path]) -> None:
+    group = zarr.open_group(pair[0], mode="r")
+    for owner in (group, *(group[name] for name in group.array_keys())):
+        for name, value in owner.attrs.asdict().items():
+            assert value not in ("", [], None), name

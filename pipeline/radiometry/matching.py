@@ -22,7 +22,7 @@ WORST_SHAPE = 0.06
 #: Dark left over [count]: keeps groups with little signal from deciding.
 FLOOR_COUNTS = 0.5
 #: A set within this many times the best one's cost, or this much above it, fits nearly as well.
-RIVAL_FACTOR = 3.0
+RIVAL_FACTOR = 2.0
 RIVAL_ABOVE = 2.0
 #: Sets worth comparing; more are ambiguous in any case.
 MOST_SETS = 2000
@@ -36,7 +36,7 @@ class PanelSet:
     """One patch a panel, and how well they fit together."""
 
     choice: tuple[int, ...]  # index of the patch, by panel
-    cost: float  # root mean square departure over the one expected
+    cost: float  # the worst panel's root mean square departure over the one expected
     level: Array  # (panel,) relative departure from the certificate
     shape: Array  # (panel,) the same over the groups, less its mean, root mean square
     white: Array  # (group,) [count] signal of a perfect reflector; NaN where unknown
@@ -95,14 +95,16 @@ def judge(
         return nowhere
     logs, relative = logs[:, :, use], relative[:, use]
     common = logs.mean(axis=1, keepdims=True)
-    left = logs - common
+    # What the mean takes away of each panel's own departure is given back on average.
+    left = (logs - common) * math.sqrt(n / max(n - 1, 1))
     expected = SHAPE**2 + relative**2 + (relative**2).mean(axis=0)
     weight = SHAPE**2 / expected
     level = (left * weight).sum(axis=2) / weight.sum(axis=1)
     rest = left - level[:, :, None]
     shape = np.sqrt((rest**2 * weight).sum(axis=2) / weight.sum(axis=1))
     allowed = LEVEL**2 + certificate**2
-    cost2 = (level**2 / allowed).mean(axis=1) + (rest**2 / expected).mean(axis=(1, 2))
+    # A set is as good as its worst panel: three right ones do not excuse a stone as the fourth.
+    cost2 = (level**2 / allowed + (rest**2 / expected).mean(axis=2)).max(axis=1)
     cost2 += (offset[:, use].mean(axis=1) / 0.02) ** 2  # small path signals are likelier
     cost2 = np.where(np.isfinite(cost2), cost2, np.inf)
     best = int(np.argmin(cost2))

@@ -35,6 +35,10 @@ RECTANGULAR = 0.75
 #: Pixels that a core needs at least, and those it should have (common practice: 10 x 10).
 LEAST_PIXELS = 25
 GOOD_PIXELS = 100
+#: Seeds of fewer pixels than this are looked at more closely before they are grown.
+SMALL_SEED = 8
+#: Pixels around a seed in which its patch may grow; a panel in pieces has no wider seams.
+MOST_ROOM = 24
 #: A patch larger than this share of the image is ground.
 GROUND_SHARE = 0.2
 
@@ -128,18 +132,21 @@ def uniform_pixels(image: GroupImage) -> Mask:
     """Pixels whose surroundings are uniform, (line, sample).
 
     In a window of 5 samples by 5 lines (3 where lines are skipped), the variance of the groups'
-    signal less the noise's, over that allowed, is at most 1 in the mean over groups.
+    signal less the noise's, over that allowed, is at most 1 in the mean over every second group:
+    an edge shows in most of them.
     """
     window = _window(image.step)
     total = np.zeros(image.first.shape[1:], np.float32)
-    for a, b in zip(image.first, image.second, strict=True):
+    groups = range(0, len(image.first), 2) if len(image.first) > 6 else range(len(image.first))
+    for group in groups:
+        a, b = image.first[group], image.second[group]
         middle, half = (a + b) / 2, (a - b) / 2
         level = ndimage.uniform_filter(middle, window)
         variance = ndimage.uniform_filter(middle * middle, window) - level * level
         mean = ndimage.uniform_filter(half, window)
         noise = np.maximum(ndimage.uniform_filter(half * half, window) - mean * mean, 1e-3)
         total += (variance - noise) / ((UNIFORM * level) ** 2 + noise)
-    return np.asarray(total <= len(image.first))
+    return np.asarray(total <= len(groups))
 
 
 def find_patches(image: GroupImage) -> list[Patch]:
@@ -167,9 +174,10 @@ def find_patches(image: GroupImage) -> list[Patch]:
     taken = np.zeros(uniform.shape, dtype=np.bool_)
     found = []
     boxes = ndimage.find_objects(labels)
+    hopeless = _without_edge(image, boxes, sizes[1:])
     for label in np.argsort(-sizes[1:], kind="stable") + 1:
         box = boxes[label - 1]
-        if sizes[label] > GROUND_SHARE * uniform.size:
+        if hopeless[label - 1] or sizes[label] > GROUND_SHARE * uniform.size:
             continue
         seed = labels[box] == label
         if taken[box][seed].any():
@@ -185,6 +193,34 @@ def find_patches(image: GroupImage) -> list[Patch]:
     return sorted(found, key=lambda p: (p.lines, p.samples))
 
 
+def _without_edge(
+    image: GroupImage, boxes: list[tuple[slice, slice]], sizes: NDArray[np.intp]
+) -> Mask:
+    """Seeds of a few pixels that have no edge around them, (seed,).
+
+    Natural ground gives thousands of them. The panel of a small seed ends within a few pixels, so
+    that most of eight pixels around differ from it.
+    """
+    _, lines, samples = image.first.shape
+    small = np.flatnonzero(sizes < SMALL_SEED)
+    out = np.zeros(len(boxes), dtype=np.bool_)
+    if not small.size:
+        return out
+    ends = np.array([[(s.start, s.stop - 1) for s in boxes[i]] for i in small])
+    away = (-(-6 // image.step), 6)
+    l0, l1 = ends[:, 0, 0] - away[0], ends[:, 0, 1] + away[0]
+    s0, s1 = ends[:, 1, 0] - away[1], ends[:, 1, 1] + away[1]
+    lm, sm = ends[:, 0].mean(axis=1).astype(np.intp), ends[:, 1].mean(axis=1).astype(np.intp)
+    around_l = np.clip(np.stack([l0, l0, l0, lm, lm, l1, l1, l1], axis=1), 0, lines - 1)
+    around_s = np.clip(np.stack([s0, sm, s1, s0, s1, s0, sm, s1], axis=1), 0, samples - 1)
+    middle = image.first[:, lm, sm]
+    around = image.first[:, around_l, around_s]
+    allowed = np.maximum((DIFFERENT * middle) ** 2, 1e-6)[:, :, None]
+    differs = ((around - middle[:, :, None]) ** 2 / allowed).mean(axis=0) > 1.0
+    out[small] = differs.sum(axis=1) < 6
+    return out
+
+
 def _window(step: int) -> tuple[int, int]:
     return (5, 5) if step == 1 else (3, 5)
 
@@ -193,7 +229,8 @@ def _grown(
     image: GroupImage, box: tuple[slice, slice], seed: Mask
 ) -> tuple[tuple[slice, slice], Mask] | None:
     """The part of the image around a seed, and what in it is the seed's patch."""
-    where = _around(box, (max(8, seed.shape[0]), max(8, seed.shape[1])), image)
+    room = [min(max(8, side), MOST_ROOM) for side in seed.shape]
+    where = _around(box, (room[0], room[1]), image)
     inside = _placed(seed, box, where)
     a, b = (part[:, *where] for part in (image.first, image.second))
     middle = (a + b) / 2
@@ -236,10 +273,10 @@ def _judged(image: GroupImage, where: tuple[slice, slice], mask: Mask) -> Patch 
     pixels = int(mask.sum()) * step
     if pixels < LEAST_PIXELS or mask.sum() > GROUND_SHARE * image.first[0].size:
         return None
-    core = _core(mask, step)
-    if core is None or _rectangularity(mask, step) < RECTANGULAR:
+    if _rectangularity(mask, step) < RECTANGULAR or not _sharp(image, where, mask):
         return None
-    if not _sharp(image, where, mask, core):
+    core = _core(mask, step)
+    if core is None:
         return None
     rows, columns = (np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0))
     top, left = where[0].start, where[1].start
@@ -303,44 +340,33 @@ def largest_rectangle(mask: Mask) -> tuple[Span, Span] | None:
 
 def _rectangularity(mask: Mask, step: int) -> float:
     """Area over that of the smallest enclosing rectangle of any direction."""
-    from shapely import MultiPoint
+    import shapely
 
-    edge = mask & ~ndimage.binary_erosion(mask)
-    line, sample = np.nonzero(edge)
-    corners = [
-        (x + dx, (y + dy) * step)
-        for x, y in zip(sample.tolist(), line.tolist(), strict=True)
-        for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1))
-    ]
-    enclosing = MultiPoint(corners).minimum_rotated_rectangle
-    return float(mask.sum() * step / enclosing.area) if enclosing.area > 0 else 0.0
+    line, sample = np.nonzero(mask & ~ndimage.binary_erosion(mask))
+    corners = np.array([(0, 0), (1, 0), (0, 1), (1, 1)])
+    points = (np.stack([sample, line], axis=1)[:, None] + corners).reshape(-1, 2) * [1, step]
+    area = shapely.multipoints(points).minimum_rotated_rectangle.area
+    return float(mask.sum() * step / area) if area > 0 else 0.0
 
 
-def _sharp(
-    image: GroupImage, where: tuple[slice, slice], mask: Mask, core: tuple[Span, Span]
-) -> bool:
+def _sharp(image: GroupImage, where: tuple[slice, slice], mask: Mask) -> bool:
     """Whether what lies 3 to 4 pixels outside the patch differs from it nearly everywhere."""
     wide = _around(where, (5, 5), image)
     whole = _placed(mask, where, wide)
+    rows = [2 * -(-r // image.step) + 1 for r in (2, 4)]
     near, far = (
-        ndimage.binary_dilation(whole, np.ones((2 * -(-r // image.step) + 1, 2 * r + 1)))
-        for r in (2, 4)
+        ndimage.maximum_filter(whole, (h, w)) for h, w in zip(rows, (5, 9), strict=True)
     )
     ring = far & ~near
-    if not ring.any():
-        return False
-    rectangle = np.zeros_like(mask)
-    rectangle[slice(*core[0]), slice(*core[1])] = True
-    inner = _placed(rectangle, where, wide)
     a, b = (part[:, *wide] for part in (image.first, image.second))
-    middle = (a + b) / 2
-    level = middle[:, inner].mean(axis=1)
-    noise = ((a - b) / 2)[:, inner].var(axis=1)
+    level = (a[:, whole].mean(axis=1) + b[:, whole].mean(axis=1)) / 2
     clear = level > 0
-    if not clear.any():
+    if not ring.any() or not clear.any():
         return False
-    allowed = (DIFFERENT * level[clear]) ** 2 + 2 * noise[clear]
-    departure = (middle[clear][:, ring] - level[clear, None]) ** 2 / allowed[:, None]
+    noise = ((a[:, whole] - b[:, whole]) / 2)[clear].var(axis=1)
+    around = (a[:, ring] + b[:, ring])[clear] / 2
+    allowed = (DIFFERENT * level[clear]) ** 2 + 2 * noise
+    departure = (around - level[clear, None]) ** 2 / allowed[:, None]
     return bool((departure.mean(axis=0) > 1.0).mean() >= SHARP_SHARE)
 
 

@@ -252,8 +252,10 @@ def join(
         values = [getattr(part, name) for part in ordered]
         return None if values[0] is None else np.concatenate(values, axis=-2)
 
-    names = ("xyz", "composite", "saturated", "low_signal", "uncertainty")
-    names += ("spectra", "spectra_uncertainty", "spectra_flags")
+    names = (
+        "xyz", "composite", "saturated", "low_signal", "uncertainty",
+        "spectra", "spectra_uncertainty", "spectra_flags",
+    )  # fmt: skip
     places: dict[str, Any] = {}
     if latitude is not None and longitude is not None:
         at = np.ix_(plan.spectra.line_index, plan.spectra.sample_index)
@@ -304,14 +306,12 @@ def _weighted(weights: Array32, packed: NDArray[np.int16]) -> Array32:
     """Weighted sums over bands, blank bands left out of sum and weight alike."""
     values = packed.reshape(len(packed), -1).astype(np.float32)
     blank = values == REFLECTANCE_FILL
-    if not blank.any():
-        summed = weights @ values * np.float32(REFLECTANCE_STEP)
-        return summed.reshape(3, *packed.shape[1:])
     values[blank] = 0
-    share = weights @ (~blank).astype(np.float32) / weights.sum(axis=1, keepdims=True)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        summed = weights @ values * np.float32(REFLECTANCE_STEP) / share
-    summed[:, share.min(axis=0) < _LEAST_WEIGHT] = np.nan
+    summed: Array32 = weights @ values * np.float32(REFLECTANCE_STEP)
+    if blank.any():
+        share = weights @ (~blank).astype(np.float32) / weights.sum(axis=1, keepdims=True)
+        summed = np.where(share.min(axis=0) < _LEAST_WEIGHT, np.float32(np.nan), summed)
+        summed = summed / np.maximum(share, np.float32(_LEAST_WEIGHT))
     return summed.reshape(3, *packed.shape[1:])
 
 

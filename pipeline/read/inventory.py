@@ -31,6 +31,7 @@ class Inventory:
     line_times: Mapping[str, Path]  # cube's stem to its table
     missing_strips: tuple[str, ...]  # stems absent from the cubes' numbering
     manifest_problems: tuple[str, ...] | None  # None: there is no manifest
+    manifest: Mapping[Path, str]  # SHA-256 that the manifest lists for each file that is there
 
     def line_times_path(self, capture: Capture) -> Path | None:
         """The table of a cube's line times; None when the config names none."""
@@ -90,6 +91,7 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
             do=first.do,
         )
     others = [*dark_paths, *([flat_path] if flat_path else [])]
+    problems, listed = _manifest(config, digests)
     return Inventory(
         cubes=tuple(cubes),
         refused=refused,
@@ -97,7 +99,8 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
         flat=_whole(config, flat_path) if flat_path else None,
         line_times=line_times,
         missing_strips=missing_numbers(map(capture_name, cube_paths), map(capture_name, others)),
-        manifest_problems=_manifest_problems(config, digests),
+        manifest_problems=problems,
+        manifest=listed,
     )
 
 
@@ -256,23 +259,27 @@ def _line_times(config: Config, stem: str) -> Path | None:
     raise InputError("no such table of line times", where=folder / name)
 
 
-def _manifest_problems(config: Config, digests: bool) -> tuple[str, ...] | None:
+def _manifest(config: Config, digests: bool) -> tuple[tuple[str, ...] | None, dict[Path, str]]:
+    """What is wrong with the listed files, None without a manifest; and those that are there."""
     folder = config.flight.folder
     manifest = config.flight.manifest
     if manifest is None:
         manifest = folder / MANIFEST
         if not manifest.is_file():
-            return None
+            return None, {}
     problems = []
+    listed: dict[Path, str] = {}
     for name, digest in read_manifest(manifest).items():
         try:
             places = [base / name for base in (manifest.parent, folder) if (base / name).is_file()]
             if not places:
                 problems.append(f"{name}: missing")
-            elif digests and file_sha256(places[0]) != digest:
+                continue
+            listed[places[0]] = digest
+            if digests and file_sha256(places[0]) != digest:
                 problems.append(f"{name}: another digest")
         except OSError as error:
             problems.append(f"{name}: cannot be read: {error.strerror}")
         except InputError as error:
             problems.append(f"{name}: {error.what}")
-    return tuple(problems)
+    return tuple(problems), listed

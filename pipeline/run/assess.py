@@ -6,6 +6,7 @@ import datetime as dt
 import math
 import shutil
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,9 +54,9 @@ def before_cubes(prepared: Preparation) -> list[Check]:
 def after_cubes(
     prepared: Preparation,
     results: Sequence[CubeResult],
-    refused: Mapping[str, ReflectoryError],
+    sha256_of: Mapping[Path, str],
 ) -> list[Check]:
-    """The checks that look at what was written."""
+    """The checks that look at what was read and written; `sha256_of` every input by its path."""
     limits = limits_of(prepared)
     sound = sum(r.count("sound") for r in results)
     with_u = prepared.config.output.uncertainty
@@ -64,6 +65,7 @@ def after_cubes(
     wavelength = prepared.cubes[0].wavelength_nm
     wrong = [f"{r.name} ({r.chunks_wrong})" for r in results if r.chunks_wrong]
     return [
+        _manifest(prepared, sha256_of, limits),
         exposure.scene_saturated(
             saturated,
             samples,
@@ -89,6 +91,7 @@ def without_cubes(prepared: Preparation) -> list[Check]:
     lines = sum(s.lines.size for s in prepared.scenes)
     samples = np.full(share.size, lines * prepared.cubes[0].samples)
     return [
+        _manifest(prepared, {}, limits),
         exposure.scene_saturated(
             share * samples,
             samples,
@@ -108,7 +111,6 @@ def _offload(prepared: Preparation, limits: Limits) -> list[Check]:
     on_disk = dict(claimed)
     for name, error in found.refused.items():
         claimed[name], on_disk[name] = _sizes(error)
-    problems = found.manifest_problems
     needed = sum(output_bytes(c, config.output.uncertainty) for c in prepared.cubes)
     folder = config.output.folder
     while not folder.exists():
@@ -118,11 +120,6 @@ def _offload(prepared: Preparation, limits: Limits) -> list[Check]:
     period_s = prepared.cubes[0].settings.frame_period_ms / 1000
     return [
         offload.files_whole(on_disk, claimed, limits=limits),
-        offload.manifest(
-            None if problems is None else max(len(claimed), len(problems)),
-            problems or (),
-            limits=limits,
-        ),
         offload.strip_missing([c.name for c in found.cubes] + list(found.refused), limits=limits),
         offload.settings_alike(found.cubes, limits=limits),
         offload.disk_space(shutil.disk_usage(folder).free, needed, limits=limits),
@@ -135,6 +132,20 @@ def _offload(prepared: Preparation, limits: Limits) -> list[Check]:
         offload.line_gaps(measured, period_s, limits=limits),
         offload.line_jitter(measured, period_s, limits=limits),
     ]
+
+
+def _manifest(prepared: Preparation, sha256_of: Mapping[Path, str], limits: Limits) -> Check:
+    """Listed files that are gone, or whose digest, where it was computed, is another."""
+    found = prepared.found
+    if found.manifest_problems is None:
+        return offload.manifest(None, limits=limits)
+    changed = [path.name for path, sha in found.manifest.items() if sha256_of.get(path, sha) != sha]
+    return offload.manifest(
+        len(found.manifest) + len(found.manifest_problems),
+        [problem.removesuffix(": missing") for problem in found.manifest_problems],
+        changed,
+        limits=limits,
+    )
 
 
 def _sizes(error: ReflectoryError) -> tuple[int, int]:

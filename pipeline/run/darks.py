@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.errors import InputError
 from pipeline.radiometry import dark
 from pipeline.read.cubes import RawCube
-from pipeline.records import Capture, DarkCapture
+from pipeline.records import Array32, Capture, DarkCapture, LineTimes, Mask
 
 #: Frames of a dark capture that are read at once.
 CHUNK_FRAMES = 64
@@ -101,3 +102,31 @@ def overall_noise(
     variance = np.stack([d.noise.astype(np.float64) ** 2 for d in darks])
     mean = np.average(np.nan_to_num(variance), axis=0, weights=weight)
     return np.sqrt(mean).astype(np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class CubeDark:
+    """Dark at a line = middle + weight * change."""
+
+    middle: Array32  # (band, sample) [count], at the middle of the cube
+    change: Array32  # (band, sample) [count]
+    weight: Array32  # (line,)
+    uncertainty: Array32  # (band, sample) [count], standard, at the middle
+    extrapolated: Mask  # (line,)
+
+
+def dark_of(darks: tuple[DarkCapture, ...], times: LineTimes, capture: Capture) -> CubeDark:
+    """The dark signal of a cube's lines, from the captures before and after it."""
+    when = [d.time_s for d in darks]
+    middle_s = float(np.mean(times.time_s))
+    before, after = (darks[i] for i in dark.bracket(when, middle_s))
+    weight = dark.weights(times.time_s, before.time_s, after.time_s)
+    middle = dark.weights(np.array([middle_s]), before.time_s, after.time_s)
+    mean, uncertainty = dark.dark_at(before, after, middle)
+    return CubeDark(
+        middle=mean[0],
+        change=(after.mean - before.mean).astype(np.float32),
+        weight=(weight - middle[0]).astype(np.float32),
+        uncertainty=uncertainty[0],
+        extrapolated=dark.extrapolated(times.time_s, when),
+    )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.config import Config, Region
-from pipeline.errors import CalibrationError, ConfigError
+from pipeline.errors import CalibrationError
 from pipeline.radiometry import matching
 from pipeline.radiometry.patches import GroupImage, Patch, find_patches, row_chunks
 from pipeline.read.cubes import RawCube

@@ -17,7 +17,7 @@ from pipeline.radiometry.empirical_line import combine_passes
 from pipeline.radiometry.noise import difference_variance
 from pipeline.radiometry.panels import SATURATED_SHARE_LEAVES_FIT, core_window, read_panel
 from pipeline.read.cubes import RawCube
-from pipeline.read.tables import read_certificate, require_cover, require_no_gap
+from pipeline.read.tables import Track, read_certificate, require_cover, require_no_gap
 from pipeline.records import (
     Array,
     Array32,
@@ -57,6 +57,14 @@ class TransferPoints:
     mean: Array
     variance: Array
     dark_variance: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Context:
+    """What finding a panel without a window needs to know."""
+
+    track: Track | None
+    references: tuple[PanelReference, ...]
 
 
 def windows_in_config(config: Config, cubes: Mapping[str, Capture]) -> list[PanelWindow]:
@@ -131,11 +139,18 @@ def read_core(
 
 
 def transfer_points(
-    lines: PanelLines, reading: PanelReading, *, bad: Mask, noise: Array32, saturation_counts: float
+    lines: PanelLines,
+    reading: PanelReading,
+    *,
+    bad: Mask,
+    noise: Array32,
+    response: Array32,
+    saturation_counts: float,
 ) -> TransferPoints:
     """Mean and temporal variance per band over a panel's core, for a photon transfer."""
     part = slice(*reading.samples)
-    net = lines.signal[:, :, part].astype(np.float64)
+    # Photons know nothing of the flat: its division is undone.
+    net = lines.signal[:, :, part].astype(np.float64) * response[:, part]
     clear = (lines.counts[:, :, part] < saturation_counts) & ~bad[:, part] & reading.core[:, None]
     net[~clear] = np.nan
     good = ~bad[:, part]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -111,3 +110,14 @@ def finished_runs(folder: Path) -> list[Path]:
         runs = [p for p in folder.iterdir() if (p / "run.json").is_file() and p.name[0] != "."]
         return sorted(runs, key=lambda p: ((p / "run.json").stat().st_mtime_ns, p.name))
     return []
+
+
+def with_raw(
+    config: Config, inventory: Inventory, digests: Mapping[str, str], memory: DigestMemory
+) -> dict[str, str] | None:
+    """All inputs' digests, the raw files' from memory; None where one is not remembered."""
+    raws = raw_inputs(inventory)
+    known = memory.recall(raws)
+    if len(known) < len(raws):
+        return None
+    return {**digests, **{input_name(config, p): sha for p, sha in known.items()}}

@@ -14,13 +14,17 @@ from shapely import Polygon
 from pipeline.config import Config, Region
 from pipeline.errors import CalibrationError, ConfigError
 from pipeline.radiometry import matching
-from pipeline.radiometry.geometry import metres_per_degree
+from pipeline.radiometry.geometry import (
+    GroundPositions,
+    interpolate_track,
+    metres_per_degree,
+    sample_positions,
+)
 from pipeline.radiometry.patches import LEAST_PIXELS, Patch, find_patches
 from pipeline.read.cubes import RawCube
 from pipeline.read.regions import read_regions
 from pipeline.read.tables import Track
 from pipeline.records import Array, Capture, LineTimes, PanelReference
-from pipeline.run.ground import cube_track, positions
 from pipeline.run.group_images import Reducer
 from pipeline.run.panels import PanelWindow
 
@@ -72,8 +76,11 @@ def find_in_regions(
     """
     polygons = _polygons(config)
     if track is None:
-        raise ConfigError("missing; a panel's region needs it", where=f"{config.path}: flight.track")
-    if config.sensor.ifov_mrad is None:
+        raise ConfigError(
+            "missing; a panel's region needs it", where=f"{config.path}: flight.track"
+        )
+    ifov_mrad = config.sensor.ifov_mrad
+    if ifov_mrad is None:
         raise ConfigError(
             "missing; a panel's region needs it", where=f"{config.path}: sensor.ifov_mrad"
         )
@@ -81,7 +88,7 @@ def find_in_regions(
     failures: dict[str, list[str]] = {panel: [] for panel, _ in polygons}
     expected: set[str] = set()
     for capture in cubes:
-        predicted = _predicted(config, capture, track, times[capture.name], polygons)
+        predicted = _predicted(capture, track, times[capture.name], ifov_mrad, polygons)
         if not predicted:
             continue
         patches = _patches_near(capture, predicted, reducer)
@@ -91,7 +98,7 @@ def find_in_regions(
             failures[one.panel].append(f"{one.cube}: {why}")
             if one.inside:
                 expected.add(one.panel)
-    for (panel, region) in polygons:
+    for panel, region in polygons:
         if panel in expected or not any(w.panel == panel for w in windows):
             seen = "; ".join(failures[panel]) or "no strip of the track sees it"
             raise CalibrationError(
@@ -126,19 +133,33 @@ def _polygons(config: Config) -> dict[tuple[str, str], Polygon]:
     return found
 
 
+def _ground(capture: Capture, track: Track, times: LineTimes, ifov_mrad: float) -> GroundPositions:
+    names = ("latitude", "longitude", "height_m", "roll_deg", "pitch_deg", "heading_deg")
+    at = interpolate_track(track.time_s, {n: getattr(track, n) for n in names}, times.time_s)
+    return sample_positions(
+        at["latitude"],
+        at["longitude"],
+        at["height_m"],
+        samples=capture.samples,
+        ifov_mrad=ifov_mrad,
+        roll_deg=at["roll_deg"],
+        pitch_deg=at["pitch_deg"],
+        heading_deg=at["heading_deg"],
+    )
+
+
 def _predicted(
-    config: Config,
     capture: Capture,
     track: Track,
     times: LineTimes,
+    ifov_mrad: float,
     polygons: Mapping[tuple[str, str], Polygon],
 ) -> list[Predicted]:
     """The polygons that a cube should see."""
-    at = cube_track(track, times)
-    ground = positions(config, capture, at)
-    if ground is None or capture.lines < 2:
+    ground = _ground(capture, track, times, ifov_mrad)
+    if not np.isfinite(ground.latitude).any() or capture.lines < 2:
         return []
-    north_m, east_m = metres_per_degree(float(np.nanmedian(at.latitude)))
+    north_m, east_m = metres_per_degree(float(np.nanmedian(ground.latitude)))
     y, x = ground.latitude * float(north_m), ground.longitude * float(east_m)
     line_m = float(np.nanmedian(np.hypot(np.diff(y[:, 0]), np.diff(x[:, 0]))))
     sample_m = float(np.nanmedian(np.hypot(np.diff(y[0]), np.diff(x[0]))))
@@ -146,7 +167,9 @@ def _predicted(
         return []
     found = []
     for (panel, region), polygon in polygons.items():
-        outline = shapely.transform(polygon, lambda p: p * np.array([float(east_m), float(north_m)]))
+        outline = shapely.transform(
+            polygon, lambda p: p * np.array([float(east_m), float(north_m)])
+        )
         x0, y0, x1, y1 = outline.bounds
         rows = np.flatnonzero(((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)).any(axis=1))
         if not rows.size:

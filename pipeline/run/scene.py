@@ -14,6 +14,9 @@ from pipeline.records import Array, Array32, Capture, Mask
 #: Lines read of each cube, evenly spread from first to last.
 SCENE_LINES = 48
 
+#: Samples kept of each thin line as they are.
+THIN_SAMPLES = 32
+
 SignalOf = Callable[[Capture, NDArray[np.intp], NDArray[np.generic]], Array32]
 
 
@@ -23,8 +26,8 @@ class SceneSample:
 
     cube: str
     lines: NDArray[np.intp]
-    mean: Array  # (band, sample) [count], mean signal over the lines
-    temporal_sd: Array  # (band, sample) [count], over the same lines
+    mean: Array32  # (band, sample) [count], mean signal over the lines
+    temporal_sd: Array32  # (band, sample) [count], over the same lines
     line_level: Array  # (line,) [count], mean signal over bands and samples
     line_spectrum: Array32  # (line, band) [count], mean signal over samples
     thin: Array32  # (pixel, band) [count], signal of a few samples of each line
@@ -50,15 +53,15 @@ def sample_scene(
             total += signal
             squares += signal * signal
             spectra[i] = signal.mean(axis=1)
-            kept.append(signal[:, :: max(capture.samples // 64, 1)].astype(np.float32))
+            kept.append(signal[:, :: max(capture.samples // THIN_SAMPLES, 1)].astype(np.float32))
     n = lines.size
     mean = total / n
     variance = np.maximum(squares / n - mean * mean, 0) * (n / max(n - 1, 1))
     return SceneSample(
         cube=capture.name,
         lines=lines,
-        mean=mean,
-        temporal_sd=np.sqrt(variance),
+        mean=mean.astype(np.float32),
+        temporal_sd=np.sqrt(variance).astype(np.float32),
         line_level=spectra.mean(axis=1).astype(np.float64),
         line_spectrum=spectra,
         thin=np.concatenate([part.T for part in kept]),

@@ -13,7 +13,8 @@ from pipeline.flags import LineFlag, QualityFlag, quality_mask
 from pipeline.radiometry.kernel import KernelTable, LineTable
 from pipeline.records import Array32, Capture, EmpiricalLine, FlatField
 from pipeline.run.cube import CubeTask
-from pipeline.run.prepare import CubeDark, Preparation
+from pipeline.run.darks import CubeDark
+from pipeline.run.prepare import Preparation
 from pipeline.write.attributes import Attributes
 from pipeline.write.product import CubeProduct, cube_product
 
@@ -227,4 +228,4 @@ def _product(
 def bands_of(line: EmpiricalLine, bands: slice) -> EmpiricalLine:
     """An empirical line restricted to some bands."""
     arrays = {n: v[..., bands] for n, v in vars(line).items() if isinstance(v, np.ndarray)}
-    return replace(line, **arrays)
+    return replace(line, **arrays)  # type: ignore[arg-type]

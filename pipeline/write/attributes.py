@@ -27,8 +27,8 @@ TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 
 #: Global attributes that only the program may set.
 RESERVED = frozenset(
-    "Conventions run_id history date_created config config_sha256 inputs flight cube blank_flags "
-    "product_version standard_name_vocabulary".split()
+    {"Conventions", "run_id", "history", "date_created", "config", "config_sha256", "inputs"}
+    | {"flight", "cube", "blank_flags", "product_version", "standard_name_vocabulary"}
 )
 
 Attributes = dict[str, object]

@@ -13,10 +13,8 @@ try:
     from isal import isal_zlib as _fast
 
     DEFLATE = "ISA-L"
-except (
-    ImportError
-):  # no wheel for this processor: the same bytes format, three to seven times slower
-    _fast = None
+except ImportError:  # no wheel for this processor: the same format, three to ten times slower
+    _fast = None  # type: ignore[assignment]
     DEFLATE = "zlib"
 
 

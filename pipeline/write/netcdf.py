@@ -48,11 +48,11 @@ def create(path: Path, product: CubeProduct) -> None:
             created.setncatts(product.attributes_of(name))
             created[...] = variable.values
         for name, dtype in product.packed.items():
-            created = nc.createVariable(
+            created = nc.createVariable(  # type: ignore[call-overload]
                 name,
                 dtype,
                 ("wavelength", "line", "sample"),
-                fill_value=product.fill_of(name),  # type: ignore[arg-type]
+                fill_value=product.fill_of(name),
                 compression="zlib",
                 complevel=1,
                 shuffle=dtype.itemsize > 1,

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import rasterio
 import xarray as xr
+from rasterio.errors import NotGeoreferencedWarning
 
 #: Section by section what a cube file promises: dimensions and type of each variable.
 CUBE, BAND, LINE = ("wavelength", "line", "sample"), ("wavelength",), ("line",)
@@ -135,7 +136,13 @@ def test_xarray_netcdf4_and_rasterio_read_the_same_values(cube: Path) -> None:
         assert ds.reflectance.dtype == np.float32
         assert {"wavelength", "time", "latitude", "longitude"} <= set(ds.coords)
         assert ds.time.dtype.kind == "M"
-    with rasterio.open(f'netcdf:"{cube}":reflectance') as raster:
+    # Rightly without a geotransform: the swath is a line scan, not a map. GDAL takes a file
+    # without one as bottom up unless told, and would show line 0 at the bottom.
+    with (
+        rasterio.Env(GDAL_NETCDF_BOTTOMUP="NO"),
+        pytest.warns(NotGeoreferencedWarning),
+        rasterio.open(f'netcdf:"{cube}":reflectance') as raster,
+    ):
         assert (raster.count, raster.height, raster.width) == packed.shape
         assert raster.nodata == -32768
         np.testing.assert_array_equal(raster.read(), packed)

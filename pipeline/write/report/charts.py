@@ -69,7 +69,9 @@ def label(value: float, among: Sequence[float]) -> str:
     return f"{value:.{digits}f}".replace("-", "\u2212")
 
 
-def padded(values: Array, *, around: float | None = None, least: float = 0.0) -> tuple[float, float]:
+def padded(
+    values: Array, *, around: float | None = None, least: float = 0.0
+) -> tuple[float, float]:
     """A range that holds all finite values and `around`, a little wider, at least `least` wide."""
     known = values[np.isfinite(values)]
     if around is not None:
@@ -179,18 +181,17 @@ class _Plot:
         return "".join(parts)
 
     def path(self, xs: Array, ys: Array) -> str:
-        """A path through the points, broken where one is not finite."""
-        out, pen = [], "M"
+        """A path through the points, broken where one is not finite.
+
+        Each part begins with a line of no length, whose round caps show a point between two gaps.
+        """
+        out, joined = [], False
         for x, y in zip(xs, ys, strict=True):
-            if not (math.isfinite(x) and math.isfinite(y)):
-                pen = "M"
-                continue
-            out.append(f"{pen}{self.x(x):.1f} {self.y(y):.1f}")
-            # A point between two gaps would not show as a line without length.
-            pen = "L" if pen == "L" else "h.01L"
-            if pen == "h.01L":
-                out.append("h.01")
-                pen = "L"
+            known = math.isfinite(x) and math.isfinite(y)
+            if known:
+                place = f"{self.x(x):.1f} {self.y(y):.1f}"
+                out.append(f"L{place}" if joined else f"M{place}h0")
+            joined = known
         return "".join(out)
 
     def band(self, line: Line) -> str:

@@ -1,4 +1,4 @@
-"""What the page shows beyond `run.json`: gathered once, thinned, and independent of how it was run."""
+"""What the page shows beyond `run.json`, gathered and thinned."""
 
 from __future__ import annotations
 
@@ -7,12 +7,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.radiometry.preview import Preview
 from pipeline.records import Array, DarkCapture, Illumination, LineTimes, PanelReading
 
 if TYPE_CHECKING:
     from shapely import MultiPolygon, Polygon
+
+Index = NDArray[np.intp]
 
 #: Points of a drawn line at the most; more than a chart has dots across.
 MOST_POINTS = 400
@@ -167,10 +170,10 @@ def _panel_places(
     return places
 
 
-def _between(values: Array, lines: Array, samples: Array, line: float, sample: float) -> float:
+def _between(values: Array, lines: Index, samples: Index, line: float, sample: float) -> float:
     """Linear between, and beyond, the nodes of a grid; nearest along an axis of one node."""
 
-    def node(index: Array, at: float) -> tuple[int, int, float]:
+    def node(index: Index, at: float) -> tuple[int, int, float]:
         if len(index) < 2:
             return 0, 0, 0.0
         low = int(np.clip(np.searchsorted(index, at) - 1, 0, len(index) - 2))

@@ -2,25 +2,169 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import base64
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from importlib import resources
 from pathlib import Path
+from typing import Any
 
-_TEMPLATE = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>{{ flight }}: {{ verdict }}</title>
-<style>body{font:16px/1.5 sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem}
-table{border-collapse:collapse}td,th{padding:.3rem .6rem;text-align:left;
-border-bottom:1px solid #ccc;vertical-align:top}</style></head><body>
-<h1>{{ flight }}: {{ verdict }}</h1><p>{{ says }}</p>
-<h2>Checks</h2><table><tr><th>check<th>subject<th>verdict<th>what was seen<th>what to do</tr>
-{% for row in checks %}<tr><td>{{ row.check }}<td>{{ row.subject }}<td>{{ row.verdict }}
-<td>{{ row.says }}<td>{{ row.do }}</tr>{% endfor %}</table>
-<p>{{ software }}, run {{ run_id }}, {{ ended }}</p></body></html>
-"""
+from markupsafe import Markup
+
+from pipeline.radiometry.limits import LIMITS, CheckLimits
+from pipeline.radiometry.preview import thinned
+from pipeline.write.report import pictures
+from pipeline.write.report.data import ReportData
+from pipeline.write.report.sections import sections
+from pipeline.write.report.spectra import embedded, packing, script_json
+
+#: Bytes of the pictures and spectra as text, at the most: above it, spectra are thinned.
+MOST_BYTES = 5_000_000
+#: Strips shown before the rest is folded.
+SHOWN_STRIPS = 6
+_FOLDED = (("pass", "passed"), ("not checked", "not checked"))
 
 
-def write_report(path: Path, document: Mapping[str, object]) -> None:
-    """Write the page of a run from its `run.json`."""
+def write_report(path: Path, document: Mapping[str, Any], data: ReportData | None = None) -> None:
+    """Write the page of a run.
+
+    Parameters
+    ----------
+    path : the page
+    document : the run's `run.json`
+    data : what the page draws beyond it; without it the page has no pictures and no charts
+    """
+    path.write_text(render(document, data), encoding="utf-8")
+
+
+def render(document: Mapping[str, Any], data: ReportData | None = None) -> str:
+    """The page as text; see `write_report`."""
     import jinja2
 
+    css, js = _beside("page.css"), _beside("page.js")
+    digest = base64.b64encode(hashlib.sha256(js.encode()).digest()).decode()
+    layers, strips, spectra = _strips(data)
+    checks = document["checks"]
+    drawn = sections(document, data)
+    parts = [("checks", "Checks"), *([("pictures", "Pictures and spectra")] if strips else [])]
+    parts += [(section.key, section.name) for section in drawn] + [("cubes", "Cubes")]
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    path.write_text(environment.from_string(_TEMPLATE).render(document), encoding="utf-8")
+    return environment.from_string(_beside("page.html.j2")).render(
+        document,
+        css=Markup(css),
+        js=Markup(js),
+        script_hash=f"sha256-{digest}",
+        parts=parts,
+        counts=_counts(checks),
+        worst=[_row(check) for check in checks if check["verdict"] in ("fail", "caution")],
+        folded=_folded(checks),
+        moved=sorted(document["config"].get("limits") or {}),
+        layers=layers,
+        layer_names={layer.key: layer.name for layer in layers},
+        strips=strips,
+        shown_strips=SHOWN_STRIPS,
+        ramp=",".join(pictures.CIVIDIS),
+        packing=script_json(
+            packing() | {"bands": 0 if data is None else int(data.preview_nm.size)}
+        ),
+        spectra=spectra,
+        sections=drawn,
+        cubes=[_cube(row) for row in document["cubes"]],
+    )
+
+
+def _beside(name: str) -> str:
+    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def _strips(
+    data: ReportData | None,
+) -> tuple[list[pictures.Layer], list[pictures.Strip], list[Markup]]:
+    """Pictures and embedded spectra, thinned until they keep within `MOST_BYTES`."""
+    if data is None or not data.previews:
+        return [], [], []
+    layers, strips = pictures.draw(dict(data.previews))
+    room = MOST_BYTES - sum(len(p.uri) for strip in strips for p in strip.pictures)
+    while True:
+        spectra = [
+            script_json(embedded(cube, preview, data.preview_nm))
+            for cube, preview in data.previews.items()
+        ]
+        smallest = all(p.spectra[0].size <= 4 for p in data.previews.values())
+        if sum(map(len, spectra)) <= room or smallest:
+            return layers, strips, spectra
+        data = replace(data, previews={n: thinned(p) for n, p in data.previews.items()})
+
+
+def _counts(checks: Sequence[Mapping[str, Any]]) -> str:
+    """ "1 check failed, 2 ask for caution, 40 passed, 3 were not checked"."""
+    words = (("fail", "failed"), ("caution", "caution"), ("pass", "passed"))
+    said = []
+    for verdict, word in (*words, ("not checked", "not checked")):
+        count = sum(check["verdict"] == verdict for check in checks)
+        said.append(f"{count} {word}")
+    return "Checks: " + ", ".join(said)
+
+
+def _folded(checks: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    groups = []
+    for verdict, word in reversed(_FOLDED):
+        rows = [_row(check) for check in checks if check["verdict"] == verdict]
+        if rows:
+            groups.append({"title": f"{len(rows)} {word}", "rows": rows})
+    return groups
+
+
+def _row(check: Mapping[str, Any]) -> dict[str, Any]:
+    limits = LIMITS.get(check["check"])
+    said = [
+        f"{name} {text}"
+        for name in ("caution", "fail")
+        if (text := _limit(limits, check[name], check["unit"]))
+    ]
+    return dict(check) | {
+        "kind": check["verdict"].replace(" ", "-"),
+        "value": _quantity(check["value"], check["unit"]) if check["value"] is not None else "none",
+        "limits": said,
+    }
+
+
+def _limit(limits: CheckLimits | None, limit: Any, unit: str) -> str:
+    """Where a limit begins, in words: "above 5 count"."""
+    if limit is None:
+        return ""
+    if isinstance(limit, list | tuple):
+        return f"outside {_number(limit[0])} to {_quantity(limit[1], unit)}"
+    kind = limits.kind if limits is not None else "above"
+    if kind == "any" and limit == 0:
+        return "if any"
+    words = {"above": "above", "from": "from", "below": "below", "outside": "below", "any": "above"}
+    return f"{words[kind]} {_quantity(limit, unit)}"
+
+
+def _number(value: float) -> str:
+    if value == int(value) and abs(value) < 1e6:
+        return f"{int(value)}"
+    return f"{value:.3g}"
+
+
+def _quantity(value: float, unit: str) -> str:
+    """A number with its unit; the unit 1 is not written."""
+    return _number(value) if unit == "1" else f"{_number(value)} {unit}"
+
+
+def _cube(row: Mapping[str, Any]) -> dict[str, Any]:
+    def share(name: str) -> str:
+        value = row.get(name)
+        return "" if value is None else f"{100 * value:.3g} %"
+
+    why = row.get("why")
+    return {
+        "name": row["cube"],
+        "outcome": f"{row['outcome']}: {why}" if why else row["outcome"],
+        "lines": row.get("lines", ""),
+        "saturated": share("saturated_share"),
+        "low": share("low_signal_share"),
+        "outside": share("outside_panel_range_share"),
+    }

@@ -18,8 +18,8 @@ from pipeline.radiometry.preview import COMPOSITE_NM, Preview, to_srgb
 #: Nodes of the colour map cividis, readable by the colour-blind (Nuñez, Anderton and Renslow 2018,
 #: doi 10.1371/journal.pone.0199239); linear between them.
 CIVIDIS = (
-    "#00224e", "#08306e", "#2f3f6c", "#48506d", "#5e5f6e", "#727273", "#878479", "#9d9778",
-    "#b5aa73", "#cdbf6a", "#e6d45a", "#fee838",
+    "#00204c", "#002f6f", "#29406b", "#47516b", "#5e626e", "#727274", "#878478", "#9e9676",
+    "#b6a971", "#d0be66", "#e9d356", "#ffe945",
 )  # fmt: skip
 #: Colour of a pixel without a value.
 BLANK = "#9aa0a6"
@@ -38,7 +38,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class Layer:
-    """A kind of picture: its name, what it shows, and its scale's ends as text (none for colour)."""
+    """A kind of picture: its name, what it shows, and the ends of its scale, if any."""
 
     key: str
     name: str

@@ -1,0 +1,269 @@
+"""What sweeps have seen and done, in SQLite: it outlives a kill at any moment."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from pipeline.errors import OutputError, one_line
+
+_SCHEMA = """
+create table if not exists flights (
+    folder blob primary key,      -- name in the inbox, as the file system has it
+    files text not null,          -- fingerprint of names, sizes and times of all files
+    since_s real not null,        -- when these files were first seen so; seconds since 1970
+    since_boot_s real not null,   -- the same on the clock that nobody can set
+    boot text not null,           -- which start of the computer that clock counts from
+    whole text not null default '',  -- files whose manifest was found right
+    work text not null default '',   -- fingerprint of files and config at the last try
+    state text not null default 'waiting',
+    reason text not null default '',
+    run_id text not null default '',
+    run_folder blob not null default x'',
+    verdict text not null default '',
+    changed_s real not null default 0
+) strict;
+create table if not exists tries (
+    id integer primary key,
+    folder blob not null,
+    work text not null,
+    began_s real not null,
+    ended_s real,                 -- null: at work, or killed
+    outcome text not null default 'at work',
+    reason text not null default '',
+    run_id text not null default ''
+) strict;
+create index if not exists tries_of_work on tries (folder, work);
+"""
+
+#: Outcomes that count as a try of the flight; a full disk is not the flight's fault.
+COUNTED = ("failed", "interrupted")
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A point in time on two clocks."""
+
+    now_s: float  # seconds since 1970, as the computer believes
+    boot_s: float = 0.0  # seconds since the computer started
+    boot: str = ""  # which start that was; empty where there is no such clock
+
+
+@dataclass(frozen=True)
+class FlightRow:
+    """A flight as the ledger knows it."""
+
+    name: str  # of its folder in the inbox
+    state: str  # waiting, done, failed, set aside
+    reason: str
+    run_id: str
+    run_folder: Path | None
+    verdict: str
+    work: str
+    whole: str
+    changed_s: float
+
+
+class Ledger:
+    """The open ledger; a context manager. Every change is on the disk when its method returns.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be opened, is no ledger, or cannot be written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        with self._told():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+            try:
+                self._db.execute("pragma journal_mode = wal")
+                self._db.execute("pragma synchronous = full")
+                self._db.executescript(_SCHEMA)
+            except BaseException:
+                self._db.close()
+                raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._db.close()
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except (sqlite3.Error, OSError) as error:
+            raise OutputError(
+                f"the ledger cannot be used: {one_line(error)}",
+                where=self._path,
+                do="Free space, or move the file away to begin a new one",
+            ) from error
+
+    def flight(self, name: str) -> FlightRow | None:
+        """One flight, or None if it was never seen."""
+        return next(iter(self._flights("where folder = ?", os.fsencode(name))), None)
+
+    def flights(self) -> list[FlightRow]:
+        """All flights, in order of their names."""
+        return self._flights("order by folder")
+
+    def _flights(self, clause: str, *values: object) -> list[FlightRow]:
+        with self._told():
+            rows = self._db.execute(
+                "select folder, state, reason, run_id, run_folder, verdict, work, whole, changed_s "
+                f"from flights {clause}",
+                values,
+            ).fetchall()
+        return [
+            FlightRow(
+                os.fsdecode(r[0]),
+                r[1],
+                r[2],
+                r[3],
+                Path(os.fsdecode(r[4])) if r[4] else None,
+                *r[5:],
+            )
+            for r in rows
+        ]
+
+    def still_s(self, name: str, files: str, at: Moment) -> float:
+        """For how long a flight's files have been seen unchanged, this sighting included [s].
+
+        Counted from the first sighting by the clock that runs from the computer's start, which
+        nobody sets; after a restart by the time of day. A time of day before that of the first
+        sighting proves that the clock was set back, and counting begins anew. The files' own
+        times are compared, never subtracted from the present: a camera's clock may be wrong.
+        """
+        folder = os.fsencode(name)
+        with self._told():
+            row = self._db.execute(
+                "select files, since_s, since_boot_s, boot from flights where folder = ?", (folder,)
+            ).fetchone()
+            if row is not None and row[0] == files:
+                same_boot = bool(at.boot) and row[3] == at.boot
+                elapsed_s = at.boot_s - row[2] if same_boot else at.now_s - row[1]
+                if elapsed_s >= 0:
+                    return float(elapsed_s)
+            self._db.execute(
+                "insert into flights (folder, files, since_s, since_boot_s, boot) "
+                "values (?, ?, ?, ?, ?) on conflict (folder) do update set files = excluded.files, "
+                "since_s = excluded.since_s, since_boot_s = excluded.since_boot_s, "
+                "boot = excluded.boot",
+                (folder, files, at.now_s, at.boot_s, at.boot),
+            )
+        return 0.0
+
+    def found_whole(self, name: str, files: str) -> None:
+        """Remember that the manifest agreed with these files."""
+        with self._told():
+            self._db.execute(
+                "update flights set whole = ? where folder = ?", (files, os.fsencode(name))
+            )
+
+    def wait(self, name: str, reason: str, now_s: float) -> None:
+        """A flight is not taken yet."""
+        with self._told():
+            self._db.execute(
+                "update flights set state = 'waiting', reason = ?, changed_s = ? where folder = ?",
+                (_text(reason), now_s, os.fsencode(name)),
+            )
+
+    def tries(self, name: str, work: str) -> int:
+        """How many tries of this very work have failed."""
+        with self._told():
+            marks = ", ".join("?" * len(COUNTED))
+            row = self._db.execute(
+                "select count(*) from tries where folder = ? and work = ? "
+                f"and outcome in ({marks})",
+                (os.fsencode(name), work, *COUNTED),
+            ).fetchone()
+        return int(row[0])
+
+    def begin(self, name: str, work: str, now_s: float) -> int:
+        """A try begins; its number."""
+        with self._told():
+            found = self._db.execute(
+                "insert into tries (folder, work, began_s) values (?, ?, ?)",
+                (os.fsencode(name), work, now_s),
+            )
+            return int(found.lastrowid or 0)
+
+    def forget(self, number: int) -> None:
+        """A try was called off by the user; it does not count."""
+        with self._told():
+            self._db.execute("delete from tries where id = ?", (number,))
+
+    def end(self, number: int, outcome: str, reason: str, run_id: str, now_s: float) -> None:
+        """A try has ended."""
+        with self._told():
+            self._db.execute(
+                "update tries set ended_s = ?, outcome = ?, reason = ?, run_id = ? where id = ?",
+                (now_s, outcome, _text(reason), run_id, number),
+            )
+
+    def settle(
+        self,
+        name: str,
+        state: str,
+        reason: str,
+        *,
+        work: str,
+        now_s: float,
+        run_id: str = "",
+        run_folder: Path | None = None,
+        verdict: str = "",
+    ) -> None:
+        """Where a flight stands after a try."""
+        with self._told():
+            self._db.execute(
+                "update flights set state = ?, reason = ?, work = ?, changed_s = ?, run_id = ?, "
+                "run_folder = ?, verdict = ? where folder = ?",
+                (
+                    state,
+                    _text(reason),
+                    work,
+                    now_s,
+                    run_id,
+                    os.fsencode(run_folder) if run_folder else b"",
+                    verdict,
+                    os.fsencode(name),
+                ),
+            )
+
+    def interrupted(self, now_s: float) -> None:
+        """Close the tries of a sweep that was killed; to be called with the lock held."""
+        with self._told():
+            self._db.execute(
+                "update tries set ended_s = ?, outcome = 'interrupted', "
+                "reason = 'the sweep was killed while at work on it' where ended_s is null",
+                (now_s,),
+            )
+
+    def last_reason(self, name: str, work: str) -> str:
+        """Why the last try of this work failed."""
+        with self._told():
+            row = self._db.execute(
+                "select reason from tries where folder = ? and work = ? order by id desc limit 1",
+                (os.fsencode(name), work),
+            ).fetchone()
+        return str(row[0]) if row else ""
+
+
+def _text(text: str) -> str:
+    # SQLite takes no lone surrogates, which file names may hold.
+    return one_line(text)

@@ -1,0 +1,273 @@
+"""What is measured on the raw files before any certificate is looked at."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import Config
+from pipeline.radiometry import elements
+from pipeline.radiometry.flat import flat_field
+from pipeline.radiometry.noise import PhotonTransfer, difference_variance, photon_transfer
+from pipeline.read.cubes import RawCube
+from pipeline.read.inventory import Inventory
+from pipeline.read.tables import line_times_from_start, read_line_times
+from pipeline.records import (
+    Array,
+    Array32,
+    BadElements,
+    Capture,
+    DarkCapture,
+    FlatField,
+    LineTimes,
+    Mask,
+    PanelReading,
+)
+from pipeline.run import panels
+from pipeline.run.darks import CHUNK_FRAMES, dark_of, measure_dark, overall_noise
+from pipeline.run.locate import find_windows
+from pipeline.run.progress import Progress
+from pipeline.run.scene import SceneSample, pooled, sample_scene, without
+
+#: Lines of the flat capture that photon transfer looks at.
+FLAT_LINES = 200
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """Darks, elements, flat, scene and panels of a flight, in counts."""
+
+    darks: tuple[DarkCapture, ...]
+    noise: Array32  # (band, sample) [count]
+    bad: BadElements
+    flat: FlatField
+    flat_signal: Array | None  # (band, sample) [count], mean of the flat over its own response
+    scenes: tuple[SceneSample, ...]
+    panel_profiles: Mapping[str, Array]  # by panel: (band, sample of the core), mean over lines
+    readings: tuple[PanelReading, ...]
+    transfer: PhotonTransfer
+    raw_digests: Mapping[str, str]  # SHA-256 of the darks' and the flat's raw files, by stem
+
+
+def measure(
+    config: Config,
+    inventory: Inventory,
+    times: Mapping[str, LineTimes],
+    context: panels.Context,
+    progress: Progress,
+) -> Measured:
+    """Read the darks, the flat, the panels and a thin part of each strip."""
+    cubes = inventory.cubes
+    captures = {c.name: c for c in cubes}
+    windows = panels.windows_in_config(config, captures)
+    digests: dict[str, str] = {}
+    darks = []
+    with progress.stage("dark", sum(d.lines for d in inventory.darks)) as done:
+        for capture in inventory.darks:
+            measured, digests[capture.name] = measure_dark(
+                capture, _middle_s(config, capture), done
+            )
+            darks.append(measured)
+    noise = overall_noise(darks)
+    dark_bad = elements.merge(*(elements.bad_in_dark(d) for d in darks))
+
+    flat, flat_mean, flat_points = _no_flat(noise.shape), None, None
+    if inventory.flat is not None:
+        flat, flat_mean, flat_points, digests[inventory.flat.name] = _flat(
+            config, inventory.flat, tuple(darks), noise, dark_bad.any
+        )
+    cube_darks = {c.name: dark_of(tuple(darks), times[c.name], c) for c in cubes}
+
+    def signal_of(
+        capture: Capture, lines: NDArray[np.intp], counts: NDArray[np.generic]
+    ) -> Array32:
+        at = cube_darks[capture.name]
+        level = at.middle + at.weight[lines][:, None, None] * at.change
+        return ((counts.astype(np.float32) - level) / flat.response).astype(np.float32)
+
+    saturation = config.sensor.saturation_counts
+    scenes = []
+    with progress.stage("scene", len(cubes)) as done:
+        for capture in cubes:
+            scenes.append(sample_scene(capture, signal_of, saturation))
+            done(1)
+    windows += find_windows(
+        config,
+        cubes,
+        times,
+        context.track,
+        context.references,
+        signal_of,
+        dark_bad.any,
+        saturation,
+    )
+    with progress.stage("panels", len(windows)) as done:
+        panel_lines = []
+        for window in windows:
+            panel_lines.append(panels.read_lines(window, captures[window.cube], signal_of))
+            done(1)
+    bad = _with_light(dark_bad, scenes, panel_lines, flat.response)
+    flat = _measuring(flat, bad.any)
+    readings = [
+        panels.read_core(
+            lines,
+            times[lines.window.cube],
+            bad=bad.any,
+            dark_uncertainty=cube_darks[lines.window.cube].uncertainty,
+            saturation_counts=saturation,
+        )
+        for lines in panel_lines
+    ]
+    return Measured(
+        darks=tuple(darks),
+        noise=noise,
+        bad=bad,
+        flat=flat,
+        flat_signal=None
+        if flat_mean is None
+        else np.where(bad.any, np.nan, flat_mean / flat.response),
+        scenes=tuple(scenes),
+        panel_profiles=_profiles(panel_lines, bad.any),
+        readings=tuple(readings),
+        transfer=_transfer(config, panel_lines, readings, bad.any, noise, flat, flat_points),
+        raw_digests=digests,
+    )
+
+
+def _middle_s(config: Config, capture: Capture) -> float:
+    """Mid time of a dark capture, from its own table of line times or from its header."""
+    template = config.flight.line_times
+    if template is not None:
+        name = template.replace("{stem}", capture.name)
+        for folder in (config.path.absolute().parent, config.flight.folder):
+            if (folder / name).is_file():
+                return float(np.mean(read_line_times(folder / name, capture.lines).time_s))
+    period_s = capture.settings.frame_period_ms / 1000
+    length_s = capture.lines * period_s if math.isfinite(period_s) else 0.0
+    return capture.settings.start_s + length_s / 2
+
+
+def _no_flat(shape: tuple[int, ...]) -> FlatField:
+    return FlatField(np.ones(shape, np.float32), np.zeros(shape, np.float32))
+
+
+def _flat(
+    config: Config,
+    capture: Capture,
+    darks: tuple[DarkCapture, ...],
+    noise: Array32,
+    bad: Mask,
+) -> tuple[FlatField, Array, tuple[Array, Array], str]:
+    """Relative response from the flat capture, its mean, photon transfer points and SHA-256."""
+    digest = hashlib.sha256()
+    times = line_times_from_start(capture.settings, capture.lines)
+    at = dark_of(darks, times, capture)
+    total = np.zeros(noise.shape)
+    squares = np.zeros(noise.shape)
+    with RawCube(capture) as raw:
+        for _, counts in raw.blocks(CHUNK_FRAMES, digest=digest):
+            net = counts.astype(np.float64) - at.middle
+            total += net.sum(axis=0)
+            squares += (net * net).sum(axis=0)
+        some = raw.lines(0, min(FLAT_LINES, capture.lines))
+    mean = total / capture.lines
+    spread = np.sqrt(np.maximum(squares / capture.lines - mean * mean, 0))
+    net = some.astype(np.float64) - at.middle
+    net[np.broadcast_to(bad, net.shape) | (some >= config.sensor.saturation_counts)] = np.nan
+    good = ~bad & (mean < 0.98 * config.sensor.saturation_counts)
+    level = _band_mean(mean, good)
+    return (
+        flat_field(mean, np.maximum(spread, noise), capture.lines, bad),
+        mean,
+        (level, difference_variance(net)),
+        digest.hexdigest(),
+    )
+
+
+def _band_mean(values: Array, good: Mask) -> Array:
+    """Mean over the good samples of each band; 0 where there is none."""
+    return np.asarray(np.where(good, values, 0).sum(axis=1) / np.maximum(good.sum(axis=1), 1))
+
+
+def _measuring(flat: FlatField, bad: Mask) -> FlatField:
+    """The flat with response 1 at bad elements: what a dead one has is no response."""
+    return FlatField(np.where(bad, 1, flat.response), np.where(bad, 0, flat.uncertainty))
+
+
+def _with_light(
+    dark_bad: BadElements,
+    scenes: list[SceneSample],
+    lines: list[panels.PanelLines],
+    response: Array32,
+) -> BadElements:
+    """Bad elements of the darks and, from scene and panel lines, those that see no light.
+
+    The division by the response is undone: a dead element over its own response looks alive.
+    """
+    means, deviations = [], []
+    if scenes:
+        mean, deviation = pooled(scenes)
+        means.append(mean)
+        deviations.append(deviation)
+    for part in lines:
+        means.append(part.signal.mean(axis=0, dtype=np.float64))
+    mean = without(np.mean(means, axis=0) * response, dark_bad.any)
+    dead, stuck = elements.bad_in_light(
+        mean, temporal_sd=without(deviations[0] * response, dark_bad.any) if deviations else None
+    )
+    none = np.zeros_like(dead)
+    return elements.merge(dark_bad, BadElements(hot=none, dead=dead, stuck=stuck, noisy=none))
+
+
+def _transfer(
+    config: Config,
+    lines: list[panels.PanelLines],
+    readings: list[PanelReading],
+    bad: Mask,
+    noise: Array32,
+    flat: FlatField,
+    flat_points: tuple[Array, Array] | None,
+) -> PhotonTransfer:
+    saturation = config.sensor.saturation_counts
+    parts = [
+        panels.transfer_points(
+            part,
+            reading,
+            bad=bad,
+            noise=noise,
+            response=flat.response,
+            saturation_counts=saturation,
+        )
+        for part, reading in zip(lines, readings, strict=True)
+        if reading.lines[1] - reading.lines[0] >= 2
+    ]
+    mean = [p.mean for p in parts]
+    variance = [p.variance for p in parts]
+    dark_variance = [p.dark_variance for p in parts]
+    if flat_points is not None:
+        mean.append(flat_points[0])
+        variance.append(flat_points[1])
+        dark_variance.append(_band_mean(noise.astype(np.float64) ** 2, ~bad))
+    if not mean:
+        return PhotonTransfer(math.nan, math.nan, math.nan)
+    return photon_transfer(
+        np.concatenate(mean),
+        np.concatenate(variance),
+        np.concatenate(dark_variance),
+        saturation_counts=saturation,
+    )
+
+
+def _profiles(lines: list[panels.PanelLines], bad: Mask) -> dict[str, Array]:
+    """Each panel's mean over lines, NaN at bad elements; of several passes the last."""
+    found = {}
+    for part in lines:
+        across = slice(*part.window.samples)
+        mean = part.signal[:, :, across].mean(axis=0, dtype=np.float64)
+        found[part.window.panel] = np.where(bad[:, across], np.nan, mean)
+    return found

@@ -1,0 +1,71 @@
+"""The one place of names and attributes."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pytest
+
+from pipeline import flags
+from pipeline.write.attributes import FILLS, VARIABLES, iso_time, now_utc
+from pipeline.write.provenance import cube_attributes
+
+#: Values that ACDD-1.3 allows for coverage_content_type (ISO 19115-1 codes).
+CONTENT = {
+    "image", "thematicClassification", "physicalMeasurement", "auxiliaryInformation",
+    "qualityInformation", "referenceInformation", "modelResult", "coordinate",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", list(VARIABLES))
+def test_every_variable_says_what_it_is_and_in_which_unit(name: str) -> None:
+    attributes = VARIABLES[name]
+    assert attributes["long_name"]
+    assert attributes["coverage_content_type"] in CONTENT
+    assert ("units" in attributes) != ("flag_masks" in attributes)
+    assert all(value is not None and np.size(value) for value in attributes.values())
+
+
+def test_masks_have_no_fill_and_their_bits_are_those_of_the_flags() -> None:
+    assert set(FILLS) == {"reflectance", "reflectance_uncertainty"}
+    for name, kind in (("quality_flag", flags.QualityFlag), ("line_flag", flags.LineFlag)):
+        assert VARIABLES[name]["flag_meanings"] == flags.meanings(kind)
+        np.testing.assert_array_equal(VARIABLES[name]["flag_masks"], flags.masks(kind))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        (0, "1970-01-01T00:00:00.000Z"),
+        (1_781_781_634.0704, "2026-06-18T11:20:34.070Z"),
+        (-0.5, "1969-12-31T23:59:59.500Z"),
+    ],
+)
+def test_times_are_utc_to_the_millisecond(seconds: float, text: str) -> None:
+    assert iso_time(seconds) == text
+
+
+def test_now_is_now() -> None:
+    told = dt.datetime.fromisoformat(now_utc())
+    assert abs(dt.datetime.now(dt.UTC) - told) < dt.timedelta(seconds=5)
+
+
+def _attributes(**more: str) -> dict[str, object]:
+    return cube_attributes(
+        flight="f", cube="c", started="2026-06-18T11:20:34Z", config_text="[flight]",
+        config_sha256="0" * 64, steps=["dark subtracted", "divided"], blank=["saturated"],
+        times_s=None, extents=None, more=more,
+    )  # fmt: skip
+
+
+def test_the_users_attributes_are_added_but_provenance_is_not_theirs() -> None:
+    made = _attributes(creator_name="A. Lab", title="Mine", config="none", blank_flags="none")
+    assert made["creator_name"] == "A. Lab"
+    assert made["title"] == "Mine"
+    assert made["config"] == "[flight]"
+    assert made["blank_flags"] == "saturated"
+
+
+def test_unknown_times_and_places_are_left_out() -> None:
+    assert not [n for n in _attributes() if n.startswith(("time_coverage", "geospatial"))]

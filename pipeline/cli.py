@@ -46,6 +46,9 @@ def build_parser() -> argparse.ArgumentParser:
     run.add_argument("config", type=Path, metavar="CONFIG")
     run.add_argument("--output", type=Path, metavar="DIR", help="instead of output.folder")
     run.add_argument("--workers", type=_positive, metavar="N", help="threads; all processors")
+    run.add_argument(
+        "--cluster", metavar="ADDRESS", help="calibrate the cubes on a dask.distributed scheduler"
+    )
     run.add_argument("--again", action="store_true", help="even if it is already done")
     run.add_argument("--json", action="store_true", help="run.json on standard output")
     run.set_defaults(call=_run)
@@ -89,6 +92,7 @@ def _run(options: argparse.Namespace) -> int:
             options.config,
             output=options.output,
             workers=options.workers,
+            cluster=options.cluster,
             again=options.again,
             progress=terminal,
         )

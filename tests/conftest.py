@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.run.execute import RunResult, run
 from pipeline.synthetic import FlightPlan, Truth, make_flight
 
-PLAIN = FlightPlan(cubes=2, lines=100, samples=64, bands=30, dark_frames=60, seed=11)
+PLAIN = FlightPlan(cubes=2, lines=100, samples=64, bands=30, dark_frames=100, seed=11)
 #: Every correction at work: two drifting darks, flat, falling light with a log, track.
 RICH = replace(
     PLAIN,

@@ -6,6 +6,7 @@ import hashlib
 import shutil
 import threading
 import time
+import uuid
 from collections.abc import Callable
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import suppress
@@ -95,22 +96,27 @@ def calibrate_cube(
         The output cannot be written.
     """
     started = time.perf_counter()
+    # A name of its own: a worker thought lost may still write while another does its cube again.
+    beside = task.path.with_name(f".{uuid.uuid4().hex}{task.path.suffix}")
     try:
         if pool is None:
             with ThreadPoolExecutor(1) as own:
-                sha256, tallies, proofs = _written(task, own, ahead, progress)
+                sha256, tallies, proofs = _written(task, beside, own, ahead, progress)
         else:
-            sha256, tallies, proofs = _written(task, pool, ahead, progress)
-        wrong = reread(task.path, FORMATS[task.format], proofs)
+            sha256, tallies, proofs = _written(task, beside, pool, ahead, progress)
+        wrong = reread(beside, FORMATS[task.format], proofs)
+        if task.path.is_dir():
+            shutil.rmtree(task.path)
+        beside.replace(task.path)
     except OSError as error:
-        _remove(task.path)
+        _remove(beside)
         raise OutputError(
             f"cannot be written: {error.strerror or error}",
             where=task.path.name,
             do="Free space or choose another output folder",
         ) from error
     except BaseException:
-        _remove(task.path)
+        _remove(beside)
         raise
     return CubeResult(
         name=task.capture.name,
@@ -124,7 +130,7 @@ def calibrate_cube(
 
 
 def _written(
-    task: CubeTask, pool: Executor, ahead: int, progress: Progress | None
+    task: CubeTask, path: Path, pool: Executor, ahead: int, progress: Progress | None
 ) -> tuple[str, NDArray[np.int64], list[Proof]]:
     digest = hashlib.sha256() if task.raw_sha256 is None else None
     sample = RereadSample(task.product)
@@ -132,8 +138,8 @@ def _written(
     proofs: list[Proof] = []
     buffers = _Buffers(task.product)
     with (
-        FORMATS[task.format].writer(task.path, task.product) as writer,
-        FlushBehind(task.path) as behind,
+        FORMATS[task.format].writer(path, task.product) as writer,
+        FlushBehind(path) as behind,
         RawCube(task.capture) as raw,
     ):
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -17,6 +17,8 @@ from pipeline.read.inventory import Inventory, take_inventory
 from pipeline.records import Capture
 from pipeline.run import kept
 from pipeline.run.assess import before_cubes
+from pipeline.run.cluster import cluster as cluster_at
+from pipeline.run.cluster import submitted
 from pipeline.run.cube import CubeResult, CubeTask, calibrate_cube
 from pipeline.run.document import steps_of
 from pipeline.run.finish import Work, finish
@@ -64,6 +66,7 @@ def run(
     *,
     output: str | Path | None = None,
     workers: int | None = None,
+    cluster: str | None = None,
     again: bool = False,
     progress: Progress | None = None,
 ) -> RunResult:
@@ -74,6 +77,7 @@ def run(
     config : a flight's TOML file, or what `load_config` made of it
     output : replaces `output.folder`
     workers : threads; all processors where None
+    cluster : address of a dask.distributed scheduler whose workers calibrate the cubes
     again : do the work even if it is already done, and measure everything anew
     progress : is told how far the run is
 
@@ -113,10 +117,11 @@ def run(
     workers = workers or os.cpu_count() or 1
     with publish.staging(flight_folder(config)) as place:
         clock = time.perf_counter()
-        results, refused = _cubes(prepared, place, started, known, workers, progress)
+        results, refused = _cubes(prepared, place, started, known, workers, cluster, progress)
         timings["cubes"] = time.perf_counter() - clock
         if not results:
             raise next(iter(refused.values()))
+        publish.clear_beside(place)
         work = Work(prepared, place, started, timings, results, refused, checks)
         try:
             document = finish(work, memory, workers=workers)
@@ -155,38 +160,79 @@ def _cubes(
     started: str,
     known: Mapping[Path, str],
     workers: int,
+    address: str | None,
     progress: Progress,
 ) -> tuple[list[CubeResult], dict[str, ReflectoryError]]:
     """Calibrate every cube; one that cannot be read is refused, the others go on."""
     results: list[CubeResult] = []
     refused: dict[str, ReflectoryError] = dict(prepared.inventory.refused)
+
+    def task_of(capture: Capture) -> CubeTask:
+        task = _task(prepared, capture, place, started)
+        return replace(task, raw_sha256=known.get(capture.data))
+
+    with progress.stage("cubes", sum(c.lines for c in prepared.cubes)) as done:
+        made = (
+            _on_threads(task_of, prepared.cubes, workers, done)
+            if address is None
+            else _on_cluster(task_of, prepared.cubes, address, done)
+        )
+        for capture, outcome in zip(prepared.cubes, made, strict=True):
+            try:
+                result = outcome()
+            except InputError as error:
+                refused[capture.name] = error
+                progress.event("cube refused", cube=capture.name, why=str(error))
+                continue
+            results.append(result)
+            progress.event("cube written", cube=capture.name, seconds=round(result.seconds, 2))
+    return results, refused
+
+
+Outcomes = Iterator[Callable[[], CubeResult]]
+
+
+def _on_threads(
+    task_of: Callable[[Capture], CubeTask],
+    cubes: Sequence[Capture],
+    workers: int,
+    done: Callable[[int], None],
+) -> Outcomes:
+    """Each cube's outcome, on threads of this process that share the blocks of all."""
     ahead = max(workers // CUBES_AT_ONCE, 1)
     with (
         ThreadPoolExecutor(workers, thread_name_prefix="block") as pool,
-        ThreadPoolExecutor(CUBES_AT_ONCE, thread_name_prefix="cube") as cubes,
-        progress.stage("cubes", sum(c.lines for c in prepared.cubes)) as done,
+        ThreadPoolExecutor(CUBES_AT_ONCE, thread_name_prefix="cube") as threads,
     ):
 
         def one(capture: Capture) -> CubeResult:
-            task = _task(prepared, capture, place, started)
-            task = replace(task, raw_sha256=known.get(capture.data))
-            return calibrate_cube(task, pool=pool, ahead=ahead, progress=done)
+            return calibrate_cube(task_of(capture), pool=pool, ahead=ahead, progress=done)
 
-        futures = {capture.name: cubes.submit(one, capture) for capture in prepared.cubes}
-        try:
-            for name, future in futures.items():
-                try:
-                    result = future.result()
-                except InputError as error:
-                    refused[name] = error
-                    progress.event("cube refused", cube=name, why=str(error))
-                    continue
-                results.append(result)
-                progress.event("cube written", cube=name, seconds=round(result.seconds, 2))
-        finally:
-            for future in futures.values():
-                future.cancel()
-    return results, refused
+        for future in submitted(threads, one, cubes, most=CUBES_AT_ONCE):
+            yield future.result
+
+
+def _on_cluster(
+    task_of: Callable[[Capture], CubeTask],
+    cubes: Sequence[Capture],
+    address: str,
+    done: Callable[[int], None],
+) -> Outcomes:
+    """Each cube's outcome, from the workers of a scheduler."""
+    with cluster_at(address) as (executor, threads):
+        tasks = (task_of(capture) for capture in cubes)
+        for capture, future in zip(
+            cubes, submitted(executor, calibrate_cube, tasks, most=2 * threads), strict=True
+        ):
+
+            def outcome(
+                future: Future[CubeResult] = future, lines: int = capture.lines
+            ) -> CubeResult:
+                result = future.result()
+                done(lines)
+                return result
+
+            yield outcome
 
 
 def _task(prepared: Preparation, capture: Capture, place: Path, started: str) -> CubeTask:

@@ -319,16 +319,17 @@ def _inputs(
     run: Path, document: Mapping[str, Any], digests: bool, flight: Path | None
 ) -> Iterator[Finding]:
     """Every input of the provenance, where the run took it from."""
-    roots = _roots(run, document, flight)
     config = document.get("config")
-    below = config.get("flight", {}).get("folder", ".") if isinstance(config, dict) else "."
-    certificates = config.get("panel", []) if isinstance(config, dict) else []
+    spelled = {name: list(_spellings(name, config)) for name in prov_inputs(document)}
+    roots = _roots(run, document, flight)
+    # One place for all: a file of another copy of the flight must not stand in for one gone.
+    held = [sum(any(_is_file(r / n) for n in names) for names in spelled.values()) for r in roots]
+    root = roots[held.index(max(held))]
     for name, entity in prov_inputs(document).items():
         shown = one_line(name)
-        named = [name, f"{below}/{name}", *_written_as(name, certificates, config)]
-        path = next((r / n for r in roots for n in named if _is_file(r / n)), None)
+        path = next((root / n for n in spelled[name] if _is_file(root / n)), None)
         if path is None:
-            yield Finding(shown, f"input gone: not below {one_line(roots[0])}", False)
+            yield Finding(shown, f"input gone: not below {one_line(root)}", False)
             continue
         size, bytes_then = path.stat().st_size, entity.get(f"{PREFIX}:bytes")
         if size != bytes_then:
@@ -349,14 +350,16 @@ def _is_file(path: Path) -> bool:
     return False
 
 
-def _written_as(name: str, panels: object, config: object) -> Iterator[str]:
-    """The config's own spelling of a file that lies outside and so is known by its last name."""
-    flight = config.get("flight", {}) if isinstance(config, dict) else {}
-    values = [p.get("certificate") for p in panels] if isinstance(panels, list) else []
+def _spellings(name: str, config: object) -> Iterator[str]:
+    """Where an input may lie: below the config, below the flight's folder, or as the config
+    spells a file outside both, which provenance knows by its last name."""
+    yield name
+    config = config if isinstance(config, dict) else {}
+    flight, panels = config.get("flight", {}), config.get("panel", [])
+    yield f"{flight.get('folder', '.')}/{name}"
+    values = [panel.get("certificate") for panel in panels]
     values += [flight.get(key) for key in ("track", "regions", "irradiance", "manifest")]
-    for value in values:
-        if isinstance(value, str) and PurePosixPath(value).name == name:
-            yield value
+    yield from (v for v in values if isinstance(v, str) and PurePosixPath(v).name == name)
 
 
 def _roots(run: Path, document: Mapping[str, Any], flight: Path | None) -> list[Path]:

@@ -75,6 +75,17 @@ def clear_leftovers(folder: Path) -> None:
                 shutil.rmtree(place, ignore_errors=True)
 
 
+def clear_beside(place: Path) -> None:
+    """Remove what lost workers left in a staging folder: every hidden entry but the lock."""
+    for path in place.glob(".*"):
+        if path.name == _LOCK:
+            continue
+        if path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
+
+
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file."""
     with path.open("rb") as file:

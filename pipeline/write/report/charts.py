@@ -19,7 +19,7 @@ COLOURS = ("#0072b2", "#c04a00", "#007a5a", "#9c4f80", "#8a5a00", "#1b1b1b", "#3
 #: Dashes, so that lines stay apart without colour.
 DASHES = ("", "7 3", "2 3", "9 3 2 3", "4 4", "1 2", "12 4")
 WIDTH, HEIGHT = 400, 250
-_LEFT, _RIGHT, _TOP, _BOTTOM = 54, 10, 10, 42
+_LEFT, _RIGHT, _TOP, _BOTTOM = 50, 18, 28, 42
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,13 +170,11 @@ class _Plot:
                 f'<text x="{at:.1f}" y="{bottom + 17}" text-anchor="middle">'
                 f"{label(value, x_ticks)}</text>"
             )
-        middle = (_TOP + bottom) / 2
         parts.append(
             f'<path class="axis" d="M{_LEFT} {_TOP}V{bottom}H{right}"/>'
             f'<text x="{(_LEFT + right) / 2}" y="{self.height - 6}" text-anchor="middle">'
             f"{escape(x_label)}</text>"
-            f'<text transform="translate(13 {middle}) rotate(-90)" text-anchor="middle">'
-            f"{escape(y_label)}</text>"
+            f'<text x="4" y="14">{escape(y_label)}</text>'
         )
         return "".join(parts)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -114,7 +115,7 @@ def report_data(
         wavelength_nm=wavelength_nm,
         preview_nm=preview_nm,
         previews=dict(previews),
-        darks=tuple(_dark_trace(dark) for dark in darks),
+        darks=tuple(_dark_trace(d) for d in sorted(darks, key=_when)),
         snr=snr,
         irradiance=tuple(log),
         along_track=tuple(
@@ -131,6 +132,10 @@ def report_data(
 
 def _varies(illumination: Mapping[str, Illumination]) -> bool:
     return any(np.ptp(light.ratio) > 0 for light in illumination.values() if light.ratio.size)
+
+
+def _when(dark: DarkCapture) -> tuple[bool, float]:
+    return math.isnan(dark.time_s), dark.time_s
 
 
 def _dark_trace(dark: DarkCapture) -> DarkTrace:

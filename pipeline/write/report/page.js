@@ -92,7 +92,7 @@
 
   function draw(points) {
     const width = byId("drawn").clientWidth > 520 ? 700 : 400, height = 250;
-    const left = 54, right = width - 10, top = 10, bottom = height - 42;
+    const left = 50, right = width - 18, top = 28, bottom = height - 42;
     const values = points.filter((p) => p.r !== null).map((p) => p.r);
     let low = Math.min(0, ...values), high = Math.max(0.05, ...values);
     const room = (high - low) * 0.08;
@@ -115,7 +115,7 @@
     }
     svg += `<path class="axis" d="M${left} ${top}V${bottom}H${right}"/>` +
       `<text x="${(left + right) / 2}" y="${height - 6}" text-anchor="middle">wavelength, nm</text>` +
-      `<text transform="translate(13 ${(top + bottom) / 2}) rotate(-90)" text-anchor="middle">reflectance factor</text>` +
+      `<text x="4" y="14">reflectance factor</text>` +
       `<clipPath id="within"><rect x="${left}" y="${top}" width="${right - left}" height="${bottom - top}"/></clipPath><g clip-path="url(#within)">`;
     let band = "", path = "", run = [];
     const close = () => {

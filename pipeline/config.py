@@ -38,7 +38,9 @@ def _listed(value: object) -> object:
 
 
 def _half_open(value: object) -> object:
-    if not (isinstance(value, list) and len(value) == 2 and all(type(v) is int for v in value)):
+    if not (
+        isinstance(value, list | tuple) and len(value) == 2 and all(type(v) is int for v in value)
+    ):
         raise ValueError("expected two whole numbers [start, stop], the stop not included")
     if not 0 <= value[0] < value[1]:
         raise ValueError(f"expected 0 <= start < stop, got {value}")
@@ -80,11 +82,27 @@ class HeaderKeys(_Model):
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
-    exposure_time: str = Field(HEADER_KEYS["exposure time"], alias="exposure time")
-    frame_period: str = Field(HEADER_KEYS["frame period"], alias="frame period")
-    gain: str = Field(HEADER_KEYS["gain"])
-    sensor_temperature: str = Field(HEADER_KEYS["sensor temperature"], alias="sensor temperature")
-    acquisition_start: str = Field(HEADER_KEYS["acquisition start"], alias="acquisition start")
+    exposure_time: str = Field(
+        HEADER_KEYS["exposure time"],
+        alias="exposure time",
+        description="Header key of the exposure, ms.",
+    )
+    frame_period: str = Field(
+        HEADER_KEYS["frame period"],
+        alias="frame period",
+        description="Header key of the time from line to line, ms.",
+    )
+    gain: str = Field(HEADER_KEYS["gain"], description="Header key of the gain.")
+    sensor_temperature: str = Field(
+        HEADER_KEYS["sensor temperature"],
+        alias="sensor temperature",
+        description="Header key of the sensor's temperature, deg C.",
+    )
+    acquisition_start: str = Field(
+        HEADER_KEYS["acquisition start"],
+        alias="acquisition start",
+        description="Header key of the first line's time, ISO 8601, UTC.",
+    )
 
 
 class Sensor(_Model):
@@ -161,7 +179,9 @@ Places = Annotated[
 class Panel(_Model):
     """A reference panel and its certificate."""
 
-    name: str = Field(pattern=_NAME)
+    name: str = Field(
+        pattern=_NAME, description="Panel's name; the same name again is another pass."
+    )
     certificate: Path = Field(description="CSV `wavelength_nm,reflectance,expanded_uncertainty`.")
     use: Literal["fit", "check"] = Field(
         "fit", description="A check panel is never fitted, it is predicted."
@@ -178,7 +198,9 @@ class Panel(_Model):
 class Calibration(_Model):
     """Choices of the calibration."""
 
-    illumination: Literal["constant", "panel passes", "irradiance log"] = "constant"
+    illumination: Literal["constant", "panel passes", "irradiance log"] = Field(
+        "constant", description='What follows the light: nothing, "panel passes", "irradiance log".'
+    )
     certificates_correlated: bool = Field(
         False, description="Certificates share one calibration, so that their errors go together."
     )
@@ -215,9 +237,9 @@ class Quality(_Model):
 class Output(_Model):
     """Where results go and in which form."""
 
-    folder: Path = Path("results")
-    format: Literal["netcdf", "zarr"] = "netcdf"
-    uncertainty: bool = True
+    folder: Path = Field(Path("results"), description="Folder of all results.")
+    format: Literal["netcdf", "zarr"] = Field("netcdf", description='Or "zarr" (v3, sharded).')
+    uncertainty: bool = Field(True, description="Write each sample's standard uncertainty.")
     attributes: dict[AttributeName, AttributeText] = Field(
         default_factory=dict, description="More global attributes: creator_name, license, ..."
     )

@@ -23,14 +23,17 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "flags": ("errors",),
     "records": ("errors", "flags"),
     "config": (*BASE, "radiometry.limits"),
+    "campaign": (*BASE, "config"),
     "read": (*BASE, "read"),
     "read.inventory": (*BASE, "read", "config"),
     "radiometry": (*BASE, "radiometry"),
     "write": (*BASE, "write", "radiometry.packing", "radiometry.kernel", "radiometry.limits"),
-    "run": (*BASE, "config", "read", "radiometry", "write", "run"),
+    # The report draws pictures of what the cubes hold.
+    "write.report": (*BASE, "write", "radiometry.limits", "radiometry.preview"),
+    "run": (*BASE, "config", "campaign", "read", "radiometry", "write", "run"),
     "synthetic": ("errors", "records", "radiometry", "synthetic"),
     "terminal": (*BASE,),
-    "cli": (*BASE, "config", "run", "terminal"),
+    "cli": (*BASE, "config", "campaign", "run", "terminal"),
     "__main__": ("cli",),
 }
 #: Not for arrays' arithmetic.

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.flags import QualityFlag
+from pipeline.radiometry.limits import ABOVE_ONE_REFLECTANCE, NEGATIVE_UNCERTAINTIES
 from pipeline.radiometry.packing import (
     REFLECTANCE_FILL,
     REFLECTANCE_LARGEST,
@@ -42,12 +43,9 @@ BAD_ELEMENT = np.uint8(QualityFlag.BAD_ELEMENT)
 OUTSIDE = np.uint8(QualityFlag.OUTSIDE_PANEL_RANGE)
 NO_CALIBRATION = np.uint8(QualityFlag.NO_CALIBRATION)
 
-#: Columns of the tallies that a block returns for each band.
+#: Columns of the tallies that a block returns for each band; `negative` and `above` have their
+#: limits in `limits`.
 TALLIES = ("samples", "saturated", "low_signal", "outside", "sound", "negative", "above")
-#: A reflectance above this is tallied as `above`.
-ABOVE = 1.5
-#: Below minus this many standard uncertainties a reflectance is tallied as `negative`.
-NEGATIVE_UNCERTAINTIES = 3.0
 #: Flags that keep a sample out of `sound`, and so out of `negative`: it has no sound value.
 _UNSOUND = np.uint8(SATURATED | BAD_ELEMENT | NO_CALIBRATION)
 
@@ -55,7 +53,7 @@ _R_SCALE, _U_SCALE = F(1 / REFLECTANCE_STEP), F(1 / UNCERTAINTY_STEP)
 _R_FILL, _U_FILL = np.int16(REFLECTANCE_FILL), np.uint16(UNCERTAINTY_FILL)
 _R_MAX, _U_MAX = F(REFLECTANCE_LARGEST), F(UNCERTAINTY_LARGEST)
 _NEGATIVE = F(-NEGATIVE_UNCERTAINTIES)
-_ABOVE_PACKED = np.int16(round(ABOVE / REFLECTANCE_STEP))
+_ABOVE_PACKED = np.int16(round(ABOVE_ONE_REFLECTANCE / REFLECTANCE_STEP))
 _ZERO, _ONE, _TEN, _HUNDRED, _THOUSAND = F(0), F(1), F(10), F(100), F(1000)
 _TWO_DIGITS, _THREE_DIGITS, _FOUR_DIGITS = F(99.5), F(995), F(9950)
 

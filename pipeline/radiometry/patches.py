@@ -182,12 +182,9 @@ def find_patches(image: GroupImage) -> list[Patch]:
         seed = labels[box] == label
         if taken[box][seed].any():
             continue
-        grown = _grown(image, box, seed)
-        if grown is None:
-            continue
-        where, mask = grown
-        taken[where] |= mask
-        patch = _judged(image, where, mask)
+        where, alike = _grown(image, box, seed)
+        taken[where] |= alike
+        patch = _judged(image, where, _whole(alike))
         if patch is not None:
             found.append(patch)
     return sorted(found, key=lambda p: (p.lines, p.samples))
@@ -227,8 +224,8 @@ def _window(step: int) -> tuple[int, int]:
 
 def _grown(
     image: GroupImage, box: tuple[slice, slice], seed: Mask
-) -> tuple[tuple[slice, slice], Mask] | None:
-    """The part of the image around a seed, and what in it is the seed's patch."""
+) -> tuple[tuple[slice, slice], Mask]:
+    """The part of the image around a seed, and what in it is like the seed and touches it."""
     room = [min(max(8, side), MOST_ROOM) for side in seed.shape]
     where = _around(box, (room[0], room[1]), image)
     inside = _placed(seed, box, where)
@@ -241,10 +238,15 @@ def _grown(
     # Noise alone gives a mean of its share of what is allowed.
     alike = departure.mean(axis=0) <= 1.0 + 2.0 * float((noise / allowed).mean())
     alike = ndimage.binary_opening(alike | inside, np.ones((2, 2))) | inside
-    labels, _ = ndimage.label(alike)
-    mask = np.isin(labels, np.unique(labels[inside]))
-    mask = ndimage.binary_fill_holes(ndimage.binary_closing(np.pad(mask, 2), np.ones((3, 3))))
-    return where, np.asarray(mask[2:-2, 2:-2])
+    # A crease or a row of bad elements does not part a panel.
+    labels, _ = ndimage.label(ndimage.binary_closing(alike, np.ones((3, 3))) | alike)
+    return where, np.isin(labels, np.unique(labels[inside]))
+
+
+def _whole(alike: Mask) -> Mask:
+    """Without holes and notches."""
+    closed = ndimage.binary_closing(np.pad(alike, 2), np.ones((3, 3)))
+    return np.asarray(ndimage.binary_fill_holes(closed)[2:-2, 2:-2])
 
 
 def _around(

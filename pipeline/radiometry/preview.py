@@ -327,7 +327,7 @@ def _median(packed: NDArray[np.uint16]) -> Array32:
 
 def _share(flags: NDArray[np.uint8], bit: QualityFlag) -> Array32:
     count = ((flags & np.uint8(bit)) != 0).sum(axis=0, dtype=np.uint16)
-    return (count / np.float32(len(flags))).astype(np.float32)
+    return np.asarray(count / np.float32(len(flags)), np.float32)
 
 
 def _outline(latitude: Array, longitude: Array, most_lines: int = 60) -> Array | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -11,43 +10,19 @@ import numpy as np
 
 from pipeline.errors import InputError
 from pipeline.radiometry import dark
+from pipeline.radiometry.checks.offload import differences
 from pipeline.read.cubes import RawCube
 from pipeline.records import Array32, Capture, DarkCapture, LineTimes, Mask
 
 #: Frames of a dark capture that are read at once.
 CHUNK_FRAMES = 64
-#: Relative difference above which two exposures, periods or gains are not the same.
-SETTING_TOLERANCE = 1e-3
-
-_SETTINGS = (("exposure_ms", "exposure", "ms"), ("frame_period_ms", "frame period", "ms"),
-             ("gain", "gain", ""))  # fmt: skip
-
-
-def settings_differences(one: Capture, other: Capture) -> list[str]:
-    """How two captures' settings and shapes differ, in words; both values in each."""
-    found = []
-    for attribute, name, unit in _SETTINGS:
-        a, b = (getattr(c.settings, attribute) for c in (one, other))
-        known = math.isfinite(a) and math.isfinite(b)
-        if known and abs(a - b) > SETTING_TOLERANCE * max(abs(a), abs(b)):
-            found.append(f"{name} {a:g} against {b:g} {unit}".rstrip())
-    shapes = [(c.bands, c.samples) for c in (one, other)]
-    if shapes[0] != shapes[1]:
-        a_text, b_text = (f"{bands} bands x {samples} samples" for bands, samples in shapes)
-        found.append(f"shape {a_text} against {b_text}")
-    elif not np.allclose(one.wavelength_nm, other.wavelength_nm, rtol=0, atol=0.01):
-        worst = float(np.abs(one.wavelength_nm - other.wavelength_nm).max())
-        found.append(f"wavelengths that differ by up to {worst:.3g} nm")
-    return found
-
-
 def require_matching(darks: Sequence[Capture], cube: Capture) -> None:
     """InputError when a dark capture was not taken with the cube's settings and shape."""
     for capture in darks:
-        differences = settings_differences(capture, cube)
-        if differences:
+        differing, _ = differences(cube, capture)
+        if differing:
             raise InputError(
-                f"dark capture does not match cube {cube.name}: {'; '.join(differences)}",
+                f"dark capture does not match cube {cube.name}: {'; '.join(differing)}",
                 where=capture.header,
                 do="Give a dark capture taken with the cubes' settings",
             )

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from pipeline.config import Config, load_config
@@ -221,18 +222,16 @@ def _on_cluster(
     """Each cube's outcome, from the workers of a scheduler."""
     with cluster_at(address) as (executor, threads):
         tasks = (task_of(capture) for capture in cubes)
-        for capture, future in zip(
-            cubes, submitted(executor, calibrate_cube, tasks, most=2 * threads), strict=True
-        ):
+        futures = submitted(executor, calibrate_cube, tasks, most=2 * threads)
+        for capture, future in zip(cubes, futures, strict=True):
+            yield partial(_told, future, done, capture.lines)
 
-            def outcome(
-                future: Future[CubeResult] = future, lines: int = capture.lines
-            ) -> CubeResult:
-                result = future.result()
-                done(lines)
-                return result
 
-            yield outcome
+def _told(future: Future[CubeResult], done: Callable[[int], None], lines: int) -> CubeResult:
+    """A cube's result, its lines told as done: workers elsewhere cannot tell of theirs."""
+    result = future.result()
+    done(lines)
+    return result
 
 
 def _task(prepared: Preparation, capture: Capture, place: Path, started: str) -> CubeTask:

@@ -100,7 +100,10 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
             steps=steps_of(prepared),
         ),
     }
-    publish.write_text(place / "run.json", json.dumps(document, indent=1) + "\n")
+    text = json.dumps(document, indent=1)
+    publish.write_text(place / "run.json", text + "\n")
+    # As a later reader gets it: no tuples, which JSON does not know.
+    document = json.loads(text)
     write_report(place / "report.html", document)
     for name in ("run.json", "report.html"):
         digests[place / name] = publish.sha256_of(place / name)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,8 @@ from pipeline.run.scene import SignalOf
 ALL_LINES_UP_TO = 1000
 #: Rows of the search image at a time, and how far they overlap: more than a panel.
 CHUNK_ROWS, CHUNK_OVERLAP = 1024, 192
+#: Strips searched at a time; each holds one search image.
+WORKERS = 2
 #: Lines around a patch that are read again, all of them, to see its edges.
 ROOM_LINES = 24
 GIVE_WINDOWS = "Give their windows: where = { cube, lines, samples }"
@@ -105,15 +108,16 @@ def search(
     by_name = {r.name: r for r in references}
     anchors = _anchors(known, cubes, reducer)
     panels = [by_name[name] for name in (*names, *anchors)]
-    seen = {c.name: _candidates(c, reducer, known) for c in cubes}
-    everything = [s for cube in seen.values() for s in cube]
+    with ThreadPoolExecutor(WORKERS) as pool:
+        seen = list(pool.map(lambda c: _candidates(c, reducer, known), cubes))
+    everything = [patch for cube in seen for patch in cube]
     if len(everything) < len(names):
         raise _refused(names, everything, "fewer than the panels")
 
     task = _Matching(reducer, panels, len(names), list(anchors.values()))
     passes = [
         (sets, cube)
-        for cube in seen.values()
+        for cube in seen
         if len(cube) >= len(names) and (sets := task.sets(cube))
     ]
     if len(names) == 1 and not anchors and passes:

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.config import Config
 from pipeline.errors import CalibrationError, InputError
 from pipeline.radiometry import illumination
+from pipeline.radiometry.checks.offload import differences
 from pipeline.radiometry.empirical_line import fit_empirical_line
 from pipeline.read.cubes import file_sha256
 from pipeline.read.inventory import Inventory, take_inventory
@@ -30,7 +31,7 @@ from pipeline.records import (
     PanelReading,
 )
 from pipeline.run import panels
-from pipeline.run.darks import CubeDark, dark_of, require_matching, settings_differences
+from pipeline.run.darks import CubeDark, dark_of, require_matching
 from pipeline.run.measure import Measured, measure
 from pipeline.run.plan import input_name, small_inputs
 from pipeline.run.progress import Progress, Silent
@@ -150,10 +151,10 @@ def usable(found: Inventory) -> Inventory:
     refused = dict(found.refused)
     kept = []
     for capture in found.cubes:
-        differences = settings_differences(capture, first)
-        if differences:
+        differing, _ = differences(first, capture)
+        if differing:
             refused[capture.name] = InputError(
-                f"differs from cube {first.name}: {'; '.join(differences)}", where=capture.header
+                f"differs from cube {first.name}: {'; '.join(differing)}", where=capture.header
             )
         else:
             kept.append(capture)

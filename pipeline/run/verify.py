@@ -323,8 +323,10 @@ def _inputs(
     spelled = {name: list(_spellings(name, config)) for name in prov_inputs(document)}
     roots = _roots(run, document, flight)
     # One place for all: a file of another copy of the flight must not stand in for one gone.
-    held = [sum(any(_is_file(r / n) for n in names) for names in spelled.values()) for r in roots]
-    root = roots[held.index(max(held))]
+    root = next(
+        (r for r in roots if any(_is_file(r / n) for names in spelled.values() for n in names)),
+        roots[0],
+    )
     for name, entity in prov_inputs(document).items():
         shown = one_line(name)
         path = next((root / n for n in spelled[name] if _is_file(root / n)), None)

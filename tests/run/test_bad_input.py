@@ -55,7 +55,7 @@ def dark_of_other_exposure(flight: Any) -> None:
 def dark_of_other_shape(flight: Any) -> None:
     for stem in ("cap-before", "cap-after"):
         header(flight, stem, "samples", 32)
-        header(flight, stem, "lines", 120)
+        header(flight, stem, "lines", 2 * flight.plan.dark_frames)
 
 
 def truncated_dark(flight: Any) -> None:

@@ -253,8 +253,7 @@ def test_a_broken_manifest_makes_a_flight_wait_with_the_reason(inbox: Inbox) -> 
 
 @pytest.mark.parametrize(
     "name",
-    ["two\nlines", "<script>alert(1)</script>".replace("/", ""), "..dots", "a b", "é" * 80, "-x",
-     os.fsdecode(b"\xff\xfe"), '"; drop table flights', "{{ 7 * 7 }}", "x" * 200],
+    ["two\nlines", "<script>alert(1)</script>".replace("/", ""), "..dots", "a b", "é" * 80, "-x", '"; drop table flights', "{{ 7 * 7 }}", "x" * 200],
 )  # fmt: skip
 def test_names_of_any_kind_are_handled(inbox: Inbox, name: str) -> None:
     inbox.add(name)
@@ -271,6 +270,15 @@ def test_names_of_any_kind_are_handled(inbox: Inbox, name: str) -> None:
     assert all(p.parent == (inbox.base / "results").resolve() for p in below)
     assert inbox.sweep().exit_code == 0
     assert len(inbox.runs) == len(result.flights)
+
+
+def test_a_name_that_is_no_text_fails_alone_and_in_one_line(inbox: Inbox) -> None:
+    inbox.add(os.fsdecode(b"\xff\xfe"))
+    inbox.add("plain")
+    plain, other = inbox.sweep().flights
+    assert (plain.state, other.state) == ("done", "failed")
+    assert "flight.folder" in other.reason
+    assert other.line.isprintable()
 
 
 def test_an_own_config_wins_and_keeps_flights_of_one_name_apart(inbox: Inbox) -> None:

@@ -260,7 +260,7 @@ def ground_map(
     legend += [("track", "#1b1b1b", "2 3")] if track is not None else []
     legend += [("survey polygon", "#c04a00", "")] if survey else []
     legend += [("other regions", "#007a5a", "4 4")] if regions else []
-    legend += [("panels", "#9c4f80", "")] if panels else []
+    legend += [("panels", "#9c4f80", "0.1 8")] if panels else []
     return Chart(_svg("".join(parts), alt, height), tuple(legend)), (
         float(centre[0]),
         float(centre[1]),

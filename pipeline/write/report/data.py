@@ -53,7 +53,7 @@ class ReportData:
     previews: Mapping[str, Preview] = field(default_factory=dict)  # by cube
     darks: tuple[DarkTrace, ...] = ()
     snr: Array | None = None  # (band,) median scene signal over its own noise
-    irradiance: tuple[Curve, ...] = ()  # log (relative to its mean) and the ratio used, over time
+    irradiance: tuple[Curve, ...] = ()  # log (scaled) and the ratio used, over time
     along_track: tuple[Curve, ...] = ()  # ground step over sample width, by cube, over time
     track: Array | None = None
     survey: tuple[Array, ...] = ()  # rings of the survey polygon
@@ -93,15 +93,6 @@ def report_data(
     """
     times = times or {}
     names = [name for name in previews if name in times]
-    log: list[Curve] = []
-    if irradiance_log is not None:
-        at, level = irradiance_log
-        log.append(_curve("irradiance log over its mean", at, level / np.nanmean(level)))
-    if illumination and (irradiance_log is not None or _varies(illumination)):
-        both = [(times[n].time_s, illumination[n].ratio) for n in names if n in illumination]
-        if both:
-            at, ratio = (np.concatenate(parts) for parts in zip(*both, strict=True))
-            log.append(_curve("irradiance ratio used", at, ratio))
     rings: list[Array] = []
     others: dict[str, Array] = {}
     for name, shape in (regions or {}).items():
@@ -117,7 +108,12 @@ def report_data(
         previews=dict(previews),
         darks=tuple(_dark_trace(d) for d in sorted(darks, key=_when)),
         snr=snr,
-        irradiance=tuple(log),
+        irradiance=_irradiance(
+            [(times[n].time_s, illumination[n].ratio) for n in names if n in illumination]
+            if illumination
+            else [],
+            irradiance_log,
+        ),
         along_track=tuple(
             _curve(name, times[name].time_s, ratio)
             for name, ratio in (along_track or {}).items()
@@ -130,8 +126,18 @@ def report_data(
     )
 
 
-def _varies(illumination: Mapping[str, Illumination]) -> bool:
-    return any(np.ptp(light.ratio) > 0 for light in illumination.values() if light.ratio.size)
+def _irradiance(
+    used: Sequence[tuple[Array, Array]], log: tuple[Array, Array] | None
+) -> tuple[Curve, ...]:
+    """The ratio used at each cube's lines, and the log brought to it where they overlap."""
+    if not used:
+        return ()
+    at, ratio = (np.concatenate(parts) for parts in zip(*used, strict=True))
+    if log is None:
+        return (_curve("ratio used", at, ratio),) if np.ptp(ratio) > 0 else ()
+    logged = np.interp(at, *log, left=np.nan, right=np.nan)
+    scale = np.nanmedian(ratio / logged) if np.isfinite(logged).any() else 1 / np.nanmean(log[1])
+    return _curve("irradiance log, scaled", log[0], log[1] * scale), _curve("ratio used", at, ratio)
 
 
 def _when(dark: DarkCapture) -> tuple[bool, float]:

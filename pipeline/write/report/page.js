@@ -193,6 +193,8 @@
     shown.src = source.src;
     shown.alt = source.alt;
     shown.style.aspectRatio = source.style.aspectRatio;
+    // A strip as wide as long would fill the window and hide its spectrum.
+    stage.style.maxWidth = `${(26 * strip.lines) / strip.samples}rem`;
   }
 
   async function choose() {

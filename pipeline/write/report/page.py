@@ -46,6 +46,7 @@ def render(document: Mapping[str, Any], data: ReportData | None = None) -> str:
     digest = base64.b64encode(hashlib.sha256(js.encode()).digest()).decode()
     layers, strips, spectra = _strips(data)
     checks = document["checks"]
+    lead, _, rest = str(document["says"]).partition(": ")
     drawn = sections(document, data)
     parts = [("checks", "Checks"), *([("pictures", "Pictures and spectra")] if strips else [])]
     parts += [(section.key, section.name) for section in drawn] + [("cubes", "Cubes")]
@@ -56,6 +57,10 @@ def render(document: Mapping[str, Any], data: ReportData | None = None) -> str:
         js=Markup(js),
         script_hash=f"sha256-{digest}",
         parts=parts,
+        lead=lead + ":" if rest else "",
+        rest=rest or lead,
+        when=str(document["ended"]).replace("T", " ").replace("Z", " UTC"),
+        decimation=_decimation(data),
         counts=_counts(checks),
         worst=[_row(check) for check in checks if check["verdict"] in ("fail", "caution")],
         folded=_folded(checks),
@@ -95,6 +100,17 @@ def _strips(
         if sum(map(len, spectra)) <= room or smallest:
             return layers, strips, spectra
         data = replace(data, previews={n: thinned(p) for n, p in data.previews.items()})
+
+
+def _decimation(data: ReportData | None) -> str:
+    """How much of a strip its pictures keep."""
+    if data is None or not data.previews:
+        return ""
+    steps = {p.plan.picture.line_step for p in data.previews.values()}
+    if steps == {1}:
+        return "The pictures show every line and sample."
+    few = " to ".join(str(step) for step in sorted({min(steps), max(steps)}))
+    return f"The pictures keep one line and sample in {few}; a single bad one may not show."
 
 
 def _counts(checks: Sequence[Mapping[str, Any]]) -> str:
@@ -150,14 +166,19 @@ def _number(value: float) -> str:
 
 
 def _quantity(value: float, unit: str) -> str:
-    """A number with its unit; the unit 1 is not written."""
-    return _number(value) if unit == "1" else f"{_number(value)} {unit}"
+    """A number with its unit, things in the plural; the unit 1 is not written."""
+    if unit == "1":
+        return _number(value)
+    plural = "s" if len(unit) > 3 and abs(value) != 1 else ""
+    return f"{_number(value)} {unit}{plural}"
 
 
 def _cube(row: Mapping[str, Any]) -> dict[str, Any]:
     def share(name: str) -> str:
         value = row.get(name)
-        return "" if value is None else f"{100 * value:.3g} %"
+        if value is None:
+            return ""
+        return "below 0.001 %" if 0 < value < 1e-5 else f"{100 * value:.3g} %"
 
     why = row.get("why")
     return {

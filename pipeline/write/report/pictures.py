@@ -44,6 +44,7 @@ class Layer:
     name: str
     about: str
     low: str = ""
+    middle: str = ""
     high: str = ""
 
 
@@ -84,10 +85,14 @@ def draw(previews: dict[str, Preview]) -> tuple[list[Layer], list[Strip]]:
             )
         )
     for key, name, about in (
-        ("saturated", "Saturated", "Share of the bands that are saturated."),
-        ("low", "Low signal", "Share of the bands whose signal is below the low-signal limit."),
+        (
+            "saturated",
+            "Saturated",
+            "Share of the bands that are saturated, on a square-root scale.",
+        ),
+        ("low", "Low signal", "Share of the bands with low signal, on a square-root scale."),
     ):
-        layers.append(Layer(key, name, about, "0 %", "100 %"))
+        layers.append(Layer(key, name, about, "0 %", "25 %", "100 %"))
     if highest:
         layers.append(
             Layer(
@@ -96,6 +101,7 @@ def draw(previews: dict[str, Preview]) -> tuple[list[Layer], list[Strip]]:
                 "Median over bands of the standard uncertainty (k = 1) of reflectance; brightest "
                 "at and above the flight's 98th percentile.",
                 "0",
+                f"{highest / 2:.2g}",
                 f"{highest:.2g}",
             )
         )
@@ -121,10 +127,14 @@ def _pictures(
         yield Picture("infrared", uri, f"Near-infrared composite of strip {cube}")
     worst = f"{preview.saturated.mean():.2%} of all samples"
     yield Picture(
-        "saturated", mapped(preview.saturated, 1), f"Saturation map of strip {cube}: {worst}"
+        "saturated",
+        mapped(np.sqrt(preview.saturated), 1),
+        f"Saturation map of strip {cube}: {worst}",
     )
     worst = f"{preview.low_signal.mean():.2%} of all samples"
-    yield Picture("low", mapped(preview.low_signal, 1), f"Low-signal map of strip {cube}: {worst}")
+    yield Picture(
+        "low", mapped(np.sqrt(preview.low_signal), 1), f"Low-signal map of strip {cube}: {worst}"
+    )
     if highest and preview.uncertainty is not None:
         known = preview.uncertainty[np.isfinite(preview.uncertainty)]
         middle = f"median {np.median(known):.2g}" if known.size else "no value"

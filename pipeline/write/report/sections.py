@@ -18,6 +18,9 @@ from pipeline.write.report.data import Curve, ReportData
 _MOST_CURVES = 7
 _NM = "wavelength, nm"
 
+#: Title, chart and note of each chart of a section.
+Charts = tuple[tuple[str, Chart, str], ...]
+
 
 @dataclass(frozen=True, eq=False)
 class Section:
@@ -26,7 +29,7 @@ class Section:
     key: str
     name: str
     about: str
-    charts: tuple[tuple[str, Chart, str], ...]
+    charts: Charts
 
 
 def sections(document: Mapping[str, Any], data: ReportData | None) -> list[Section]:
@@ -35,10 +38,8 @@ def sections(document: Mapping[str, Any], data: ReportData | None) -> list[Secti
         return []
     made = [
         _panels(document["panels"], data.wavelength_nm),
-        _dark(data),
-        _signal(data),
-        _light(data),
-        _ground(data),
+        Section("noise", "Dark and noise", "", (*_dark(data), *_signal(data))),
+        Section("flight", "Light, flight and ground", "", (*_light(data), *_ground(data))),
     ]
     return [section for section in made if section.charts]
 
@@ -92,16 +93,18 @@ def _panels(rows: Sequence[Mapping[str, Any]], nm: Array) -> Section:
                         around=0.0,
                         marks=(0.0,),
                     ),
-                    "Band: expanded uncertainty of the difference (k = 2). A check panel takes no "
-                    "part in the fit."
-                    if "(check)" in line.name
-                    else "",
+                    "",
                 )
             )
-    return Section("panels", "Panels", "", tuple(charts))
+    about = (
+        "Bands around residuals are the expanded uncertainty of the difference (k = 2). Where a "
+        "line breaks off, the panel is saturated or has no certificate. A check panel takes no "
+        "part in the fit."
+    )
+    return Section("panels", "Panels", about, tuple(charts))
 
 
-def _dark(data: ReportData) -> Section:
+def _dark(data: ReportData) -> Charts:
     few = data.darks[:_MOST_CURVES]
     levels = [Line(d.name, d.frame, d.level, None, *style_of(i)) for i, d in enumerate(few)]
     profiles = [
@@ -109,42 +112,37 @@ def _dark(data: ReportData) -> Section:
         for i, d in enumerate(few)
     ]
     if not few:
-        return Section("dark", "Dark signal", "", ())
+        return ()
     names = ", ".join(d.name for d in few)
-    return Section(
-        "dark",
-        "Dark signal",
-        "",
+    return (
         (
-            (
-                "Dark level from frame to frame",
-                line_chart(
-                    levels,
-                    x_label="frame of the capture",
-                    y_label="mean level, counts",
-                    alt=f"Mean dark level of each frame of {names}",
-                    least=0.5,
-                ),
-                "Mean over all elements. A slope is a camera still warming up.",
+            "Dark level from frame to frame",
+            line_chart(
+                levels,
+                x_label="frame of the capture",
+                y_label="mean level, counts",
+                alt=f"Mean dark level of each frame of {names}",
+                least=0.5,
             ),
-            (
-                "Mean dark across the swath",
-                line_chart(
-                    profiles,
-                    x_label="sample",
-                    y_label="mean level, counts",
-                    alt=f"Mean dark level of each sample of {names}",
-                    least=0.5,
-                ),
-                "Mean over bands and frames.",
+            "Mean over all elements. A slope is a camera still warming up.",
+        ),
+        (
+            "Mean dark across the swath",
+            line_chart(
+                profiles,
+                x_label="sample",
+                y_label="mean level, counts",
+                alt=f"Mean dark level of each sample of {names}",
+                least=0.5,
             ),
+            "Mean over bands and frames.",
         ),
     )
 
 
-def _signal(data: ReportData) -> Section:
+def _signal(data: ReportData) -> Charts:
     if data.snr is None or data.snr.size != data.wavelength_nm.size:
-        return Section("signal", "Signal", "", ())
+        return ()
     low = int((data.snr < LOW_SIGNAL_SNR).sum())
     chart = line_chart(
         [Line("", data.wavelength_nm, data.snr)],
@@ -158,12 +156,10 @@ def _signal(data: ReportData) -> Section:
         f"Dashed: {LOW_SIGNAL_SNR:g}, below which a band is low, and {UNUSABLE_SNR:g}, below which "
         "it is unusable."
     )
-    return Section(
-        "signal", "Signal over noise", "", (("Median of the scene in each band", chart, note),)
-    )
+    return (("Signal over noise: median of the scene", chart, note),)
 
 
-def _light(data: ReportData) -> Section:
+def _light(data: ReportData) -> Charts:
     charts = []
     if data.irradiance:
         lines, since = _over_time(data.irradiance)
@@ -199,7 +195,7 @@ def _light(data: ReportData) -> Section:
                 "1: lines as far apart as samples are wide.",
             )
         )
-    return Section("light", "Light and flight", "", tuple(charts))
+    return tuple(charts)
 
 
 def _over_time(curves: Sequence[Curve]) -> tuple[list[Line], str]:
@@ -211,10 +207,10 @@ def _over_time(curves: Sequence[Curve]) -> tuple[list[Line], str]:
     ], since
 
 
-def _ground(data: ReportData) -> Section:
+def _ground(data: ReportData) -> Charts:
     strips = [(n, p.outline) for n, p in data.previews.items() if p.outline is not None]
     if not strips and data.track is None:
-        return Section("ground", "On the ground", "", ())
+        return ()
     chart, (longitude, latitude) = ground_map(
         strips=strips,
         survey=data.survey,
@@ -229,4 +225,4 @@ def _ground(data: ReportData) -> Section:
         f"The middle is at latitude {latitude:.6f}, longitude {longitude:.6f}. Places are "
         "estimates on flat ground from the track: for orientation, not for survey."
     )
-    return Section("ground", "On the ground", "", (("Strips, survey and panels", chart, note),))
+    return (("Strips, survey and panels", chart, note),)

@@ -101,6 +101,10 @@ class Campaign:
                 where=folder,
                 do="Put a config into the flight's folder",
             )
+        if any("\ud800" <= c <= "\udfff" for c in folder.name):
+            raise ConfigError(
+                "the folder's name is not UTF-8 text", where=folder, do="Rename the folder"
+            )
         below = folder.relative_to(self.base) if folder.is_relative_to(self.base) else folder
         flight = dict(self.template["flight"])
         for key in _FLIGHT_FILES:

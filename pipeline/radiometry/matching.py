@@ -154,7 +154,7 @@ def consistent_sets(
         ]
     brightest = int(np.argmax(np.nanmean(reflectance, axis=1)))
     choices: set[tuple[int, ...]] = set()
-    for j in np.flatnonzero(allowed[brightest]):
+    for j in np.flatnonzero(allowed[brightest]).tolist():
         for likely in _likely(signal, uncertainty, reflectance, certificate, offset, brightest, j):
             likely &= allowed
             likely[brightest] = False

@@ -37,8 +37,9 @@ LEAST_PIXELS = 25
 GOOD_PIXELS = 100
 #: Seeds of fewer pixels than this are looked at more closely before they are grown.
 SMALL_SEED = 8
-#: Pixels around a seed in which its patch may grow; a panel in pieces has no wider seams.
-MOST_ROOM = 24
+#: Pixels around a seed in which its patch may grow: at first, and if that was too little, where a
+#: crease parts the panel.
+LITTLE_ROOM, MOST_ROOM = 8, 40
 #: A patch larger than this share of the image is ground.
 GROUND_SHARE = 0.2
 
@@ -182,7 +183,9 @@ def find_patches(image: GroupImage) -> list[Patch]:
         seed = labels[box] == label
         if taken[box][seed].any():
             continue
-        where, alike = _grown(image, box, seed)
+        where, alike = _grown(image, box, seed, LITTLE_ROOM)
+        if _cut(where, alike, uniform.shape):
+            where, alike = _grown(image, box, seed, MOST_ROOM)
         taken[where] |= alike
         patch = _judged(image, where, _whole(alike))
         if patch is not None:
@@ -223,11 +226,10 @@ def _window(step: int) -> tuple[int, int]:
 
 
 def _grown(
-    image: GroupImage, box: tuple[slice, slice], seed: Mask
+    image: GroupImage, box: tuple[slice, slice], seed: Mask, room: int
 ) -> tuple[tuple[slice, slice], Mask]:
     """The part of the image around a seed, and what in it is like the seed and touches it."""
-    room = [min(max(8, side), MOST_ROOM) for side in seed.shape]
-    where = _around(box, (room[0], room[1]), image)
+    where = _around(box, (room, room), image)
     inside = _placed(seed, box, where)
     a, b = (part[:, *where] for part in (image.first, image.second))
     middle = (a + b) / 2
@@ -241,6 +243,16 @@ def _grown(
     # A crease or a row of bad elements does not part a panel.
     labels, _ = ndimage.label(ndimage.binary_closing(alike, np.ones((3, 3))) | alike)
     return where, np.isin(labels, np.unique(labels[inside]))
+
+
+def _cut(where: tuple[slice, slice], alike: Mask, shape: tuple[int, ...]) -> bool:
+    """Whether a patch goes on beyond the part of the image that was looked at."""
+    return bool(
+        (where[0].start > 0 and alike[0].any())
+        or (where[0].stop < shape[0] and alike[-1].any())
+        or (where[1].start > 0 and alike[:, 0].any())
+        or (where[1].stop < shape[1] and alike[:, -1].any())
+    )
 
 
 def _whole(alike: Mask) -> Mask:
@@ -356,9 +368,7 @@ def _sharp(image: GroupImage, where: tuple[slice, slice], mask: Mask) -> bool:
     wide = _around(where, (5, 5), image)
     whole = _placed(mask, where, wide)
     rows = [2 * -(-r // image.step) + 1 for r in (2, 4)]
-    near, far = (
-        ndimage.maximum_filter(whole, (h, w)) for h, w in zip(rows, (5, 9), strict=True)
-    )
+    near, far = (ndimage.maximum_filter(whole, (h, w)) for h, w in zip(rows, (5, 9), strict=True))
     ring = far & ~near
     a, b = (part[:, *wide] for part in (image.first, image.second))
     level = (a[:, whole].mean(axis=1) + b[:, whole].mean(axis=1)) / 2

@@ -31,8 +31,8 @@ FLIGHT_BYTES = 3_600_000
 #: Share of a cube's bytes that its pictures take.
 _PICTURE_SHARE = 0.3
 #: Bytes of one pixel in all five pictures, and of one band of one spectrum, once compressed.
-_PICTURE_PIXEL_BYTES = 1.5
-_SPECTRUM_BAND_BYTES = 2.8
+_PICTURE_PIXEL_BYTES = 1.6
+_SPECTRUM_BAND_BYTES = 2.0
 #: Samples and pixels of a picture at the most.
 _MOST_COLUMNS, _MOST_PIXELS = 320, 200_000
 #: With fewer spectra than this, and this many bands, every other band is kept for twice as many.
@@ -41,6 +41,7 @@ _FEW_SPECTRA, _MANY_BANDS = 256, 120
 _MEDIAN_BANDS = 24
 #: Wavelengths [nm] shown as red, green and blue of the near-infrared composite (common practice).
 COMPOSITE_NM = (860.0, 670.0, 560.0)
+_COMPOSITE_NEAR_NM = 20.0
 #: What a camera must cover [nm] for colours to mean anything, and its widest step there.
 _COLOUR_SPAN_NM, _COLOUR_STEP_NM = (430.0, 670.0), 30.0
 #: Least share of the observer's weight in bands with a value.
@@ -79,10 +80,6 @@ class Grid:
         )
 
 
-def _centred(line_step: int, sample_step: int, lines: int, samples: int) -> Grid:
-    return Grid(line_step // 2, line_step, sample_step // 2, sample_step, lines, samples)
-
-
 @dataclass(frozen=True, eq=False)
 class PreviewPlan:
     """How a cube is reduced."""
@@ -93,6 +90,11 @@ class PreviewPlan:
     band_step: int  # of the spectra
     weights: Array32 | None  # (3, band), see `xyz_weights`
     composite: tuple[int, int, int] | None  # bands shown as red, green, blue
+
+    @property
+    def kept_bands(self) -> int:
+        """Bands of a spectrum that are kept."""
+        return -(-self.bands // self.band_step)
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,24 +153,27 @@ def preview_plan(
     """
     bands = wavelength_nm.size
     pixels = min(budget_bytes * _PICTURE_SHARE / _PICTURE_PIXEL_BYTES, _MOST_PIXELS)
-    step = max(_step(lines * samples, pixels), -(-samples // _MOST_COLUMNS))
+    picture = _grid(lines, samples, pixels, least_step=-(-samples // _MOST_COLUMNS))
     wanted = budget_bytes * (1 - _PICTURE_SHARE) / (_SPECTRUM_BAND_BYTES * max(bands, 1))
     band_step = 2 if wanted < _FEW_SPECTRA and bands >= _MANY_BANDS else 1
-    coarse = max(_step(lines * samples, wanted * band_step), step)
     return PreviewPlan(
         bands=bands,
-        picture=_centred(min(step, lines), min(step, samples), lines, samples),
-        spectra=_centred(
-            min(coarse, max(lines // 4, 1)), min(coarse, max(samples // 4, 1)), lines, samples
-        ),
+        picture=picture,
+        spectra=_grid(lines, samples, wanted * band_step, least_step=picture.sample_step),
         band_step=band_step,
         weights=xyz_weights(wavelength_nm),
         composite=composite_bands(wavelength_nm),
     )
 
 
-def _step(there: int, wanted: float) -> int:
-    return max(math.ceil(math.sqrt(there / max(wanted, 1.0))), 1)
+def _grid(lines: int, samples: int, wanted: float, *, least_step: int) -> Grid:
+    """About `wanted` places, as far apart along as across unless the cube is narrow or short."""
+    wanted = max(wanted, 1.0)
+    step = max(math.ceil(math.sqrt(lines * samples / wanted)), least_step)
+    across = min(step, max(samples // 4, 1))
+    along = max(step, math.ceil(lines * -(-samples // across) / wanted))
+    along = min(along, max(lines // 4, 1))
+    return Grid(along // 2, along, across // 2, across, lines, samples)
 
 
 def xyz_weights(wavelength_nm: Array) -> Array32 | None:
@@ -193,13 +198,13 @@ def xyz_weights(wavelength_nm: Array) -> Array32 | None:
 
 
 def composite_bands(wavelength_nm: Array) -> tuple[int, int, int] | None:
-    """Bands nearest to `COMPOSITE_NM`; None where one of them lies outside the bands."""
+    """Bands nearest to `COMPOSITE_NM`; None where one of them has no band within 20 nm."""
     if not wavelength_nm.size:
         return None
-    margin = np.diff(wavelength_nm).max(initial=0.0)
-    if wavelength_nm[0] > min(COMPOSITE_NM) or wavelength_nm[-1] < max(COMPOSITE_NM) - margin:
+    apart = np.abs(wavelength_nm - np.array(COMPOSITE_NM)[:, None])
+    if apart.min(axis=1).max() > _COMPOSITE_NEAR_NM:
         return None
-    red, green, blue = (int(np.argmin(np.abs(wavelength_nm - nm))) for nm in COMPOSITE_NM)
+    red, green, blue = (int(i) for i in apart.argmin(axis=1))
     return red, green, blue
 
 
@@ -215,7 +220,8 @@ def preview_block(plan: PreviewPlan, start: int, block: CalibratedBlock) -> Prev
     if plan.weights is not None:
         seen = np.flatnonzero(plan.weights.max(axis=0) > 0)
         part = slice(seen[0], seen[-1] + 1)
-        xyz = _weighted(plan.weights[:, part], block.reflectance[part, line, sample])
+        thin_block = _reflectance(block.reflectance[part, line, sample])
+        xyz = to_xyz(thin_block, plan.weights[:, part])
     composite = None
     if plan.composite is not None:
         composite = np.stack(
@@ -282,6 +288,24 @@ def thinned(preview: Preview) -> Preview:
     return replace(preview, plan=replace(plan, spectra=spectra), **values)
 
 
+def to_xyz(reflectance: Array32, weights: Array32) -> Array32:
+    """CIE XYZ, (3, line, sample), of (band, line, sample) reflectance.
+
+    `weights` are those of `xyz_weights`. A band that is NaN is left out of sum and weight alike;
+    NaN where the bands that are left have less than half of the observer's weight.
+    """
+    seen = np.flatnonzero(weights.max(axis=0) > 0)
+    weights = weights[:, seen]
+    values = reflectance[seen].reshape(seen.size, -1)
+    blank = np.isnan(values)
+    summed: Array32 = weights @ np.where(blank, np.float32(0), values)
+    if blank.any():
+        share = weights @ (~blank).astype(np.float32) / weights.sum(axis=1, keepdims=True)
+        summed = np.where(share.min(axis=0) < _LEAST_WEIGHT, np.float32(np.nan), summed)
+        summed = summed / np.maximum(share, np.float32(_LEAST_WEIGHT))
+    return summed.reshape(3, *reflectance.shape[1:])
+
+
 def to_srgb(xyz: NDArray[np.floating[Any]], white: float = 1.0) -> NDArray[np.uint8]:
     """Colours for a screen, (3, ...) uint8, from XYZ (3, ...); NaN becomes mid grey.
 
@@ -300,19 +324,6 @@ def _reflectance(packed: NDArray[np.int16]) -> Array32:
     values = packed.astype(np.float32) * np.float32(REFLECTANCE_STEP)
     values[packed == REFLECTANCE_FILL] = np.nan
     return values
-
-
-def _weighted(weights: Array32, packed: NDArray[np.int16]) -> Array32:
-    """Weighted sums over bands, blank bands left out of sum and weight alike."""
-    values = packed.reshape(len(packed), -1).astype(np.float32)
-    blank = values == REFLECTANCE_FILL
-    values[blank] = 0
-    summed: Array32 = weights @ values * np.float32(REFLECTANCE_STEP)
-    if blank.any():
-        share = weights @ (~blank).astype(np.float32) / weights.sum(axis=1, keepdims=True)
-        summed = np.where(share.min(axis=0) < _LEAST_WEIGHT, np.float32(np.nan), summed)
-        summed = summed / np.maximum(share, np.float32(_LEAST_WEIGHT))
-    return summed.reshape(3, *packed.shape[1:])
 
 
 def _median(packed: NDArray[np.uint16]) -> Array32:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath
@@ -29,7 +28,6 @@ class Inventory:
     darks: tuple[Capture, ...]
     flat: Capture | None
     line_times: Mapping[str, Path]  # cube's stem to its table
-    missing_strips: tuple[str, ...]  # stems absent from the cubes' numbering
     manifest_problems: tuple[str, ...] | None  # None: there is no manifest
     manifest: Mapping[Path, str]  # SHA-256 that the manifest lists for each file that is there
 
@@ -90,7 +88,6 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
             column=first.column,
             do=first.do,
         )
-    others = [*dark_paths, *([flat_path] if flat_path else [])]
     problems, listed = _manifest(config, digests)
     return Inventory(
         cubes=tuple(cubes),
@@ -98,51 +95,9 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
         darks=tuple(_whole(config, path) for path in dark_paths),
         flat=_whole(config, flat_path) if flat_path else None,
         line_times=line_times,
-        missing_strips=missing_numbers(map(capture_name, cube_paths), map(capture_name, others)),
         manifest_problems=problems,
         manifest=listed,
     )
-
-
-def missing_numbers(names: Iterable[str], others: Iterable[str] = ()) -> tuple[str, ...]:
-    """Names absent from a numbering: strip-1 and strip-3 miss strip-2.
-
-    Names that differ in one number belong together; where several differ, the last one counts.
-    `others` fill gaps and make none. A run with more gaps than names, such as times of day, is
-    no numbering.
-    """
-    taken = [_split(name) for name in names]
-    also = [_split(name) for name in others]
-    runs: defaultdict[tuple[str, ...], list[list[str]]] = defaultdict(list)
-    for parts in taken:
-        runs[tuple(parts[::2])].append(parts)
-    missing: list[str] = []
-    for skeleton, members in runs.items():
-        varying = [i for i in range(1, len(members[0]), 2) if len({int(m[i]) for m in members}) > 1]
-        if not varying:
-            continue
-        place = varying[-1]
-        groups: defaultdict[tuple[str, ...], list[str]] = defaultdict(list)
-        for parts in members:
-            groups[(*parts[:place], *parts[place + 1 :])].append(parts[place])
-        for rest, texts in groups.items():
-            there = {int(text) for text in texts}
-            low, high = min(there), max(there)
-            there.update(
-                int(parts[place])
-                for parts in also
-                if tuple(parts[::2]) == skeleton and (*parts[:place], *parts[place + 1 :]) == rest
-            )
-            inside = sum(low <= number <= high for number in there)
-            if high - low + 1 > 2 * inside:
-                continue
-            width = min(map(len, texts))
-            missing += [
-                "".join((*rest[:place], f"{number:0{width}d}", *rest[place:]))
-                for number in range(low, high + 1)
-                if number not in there
-            ]
-    return tuple(missing)
 
 
 def _split(name: str) -> list[str]:

@@ -120,7 +120,11 @@ def _offload(prepared: Preparation, limits: Limits) -> list[Check]:
     period_s = prepared.cubes[0].settings.frame_period_ms / 1000
     return [
         offload.files_whole(on_disk, claimed, limits=limits),
-        offload.strip_missing([c.name for c in found.cubes] + list(found.refused), limits=limits),
+        offload.strip_missing(
+            [c.name for c in found.cubes] + list(found.refused),
+            [c.name for c in captures if c not in found.cubes],
+            limits=limits,
+        ),
         offload.settings_alike(found.cubes, limits=limits),
         offload.disk_space(shutil.disk_usage(folder).free, needed, limits=limits),
         offload.clock(

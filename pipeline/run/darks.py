@@ -16,6 +16,8 @@ from pipeline.records import Array32, Capture, DarkCapture, LineTimes, Mask
 
 #: Frames of a dark capture that are read at once.
 CHUNK_FRAMES = 64
+
+
 def require_matching(darks: Sequence[Capture], cube: Capture) -> None:
     """InputError when a dark capture was not taken with the cube's settings and shape."""
     for capture in darks:

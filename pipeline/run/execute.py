@@ -31,6 +31,7 @@ from pipeline.run.plan import (
     flight_folder,
     input_name,
     kept_folder,
+    raw_inputs,
     run_id,
     small_inputs,
     with_raw,
@@ -98,6 +99,8 @@ def run(
     progress = progress or Silent()
     memory = DigestMemory(kept_folder(config) / "digests.json")
     found = take_inventory(config)
+    # Stamps the files as they are before any is read.
+    memory.recall(raw_inputs(usable(found)))
     if not again:
         finished = _finished(config, usable(found), memory)
         if finished is not None:

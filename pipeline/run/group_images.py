@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,7 +101,7 @@ class Reducer:
         signal[:, band, sample] = signal[:, band, self.source[band, sample]]
 
 
-def _lines(raw: RawCube, lines: NDArray[np.intp], step: int) -> NDArray[np.generic]:
+def _lines(raw: RawCube, lines: NDArray[np.intp], step: int) -> NDArray[Any]:
     first, last = int(lines[0]), int(lines[-1])
     if step == 1:
         return raw.lines(first, last + 1)

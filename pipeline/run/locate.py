@@ -88,8 +88,9 @@ def find_windows(
         names = list(dict.fromkeys(wanted))
         known = [w for w in known + found if w.panel not in names]
         found = found + search(names, cubes, references, reducer, known)
-    order = {panel.name: i for i, panel in reversed(list(enumerate(config.panel)))}
-    return sorted(found, key=lambda w: order[w.panel])
+    panels = [panel.name for panel in config.panel]
+    strips = [capture.name for capture in cubes]
+    return sorted(found, key=lambda w: (panels.index(w.panel), strips.index(w.cube), w.lines))
 
 
 def search(
@@ -102,7 +103,8 @@ def search(
     """Windows of the named panels, found on the images alone.
 
     `known` are windows of other panels: they serve for comparison, and no patch there is taken.
-    A strip that shows all the named panels is a pass; where none does, they are sought over all
+    A strip that shows all the named panels, and agrees with the certificates nearly as well as the
+    best, is a pass; where none does, they are sought over all
     strips together. Raises CalibrationError as `find_windows`.
     """
     by_name = {r.name: r for r in references}
@@ -116,9 +118,7 @@ def search(
 
     task = _Matching(reducer, panels, len(names), list(anchors.values()))
     passes = [
-        (sets, cube)
-        for cube in seen
-        if len(cube) >= len(names) and (sets := task.sets(cube))
+        (sets, cube) for cube in seen if len(cube) >= len(names) and (sets := task.sets(cube))
     ]
     if len(names) == 1 and not anchors and passes:
         passes = []  # one patch of all the strips' must be the only one
@@ -129,10 +129,11 @@ def search(
                 names, everything, "no choice of them has signals that agree with the certificates"
             )
         passes = [(sets, everything)]
-    passes.sort(key=lambda item: item[0][0].cost)
-    best = passes[0][0][0]
+    best = min((sets[0] for sets, _ in passes), key=lambda s: s.cost)
     windows = []
     for sets, patches in passes:
+        if sets[0].cost > matching.rival_limit(best.cost):
+            continue
         _require_clear(names, sets, patches)
         if not matching.same_light(best.white, sets[0].white):
             raise _refused(

@@ -36,6 +36,8 @@ from pipeline.run.scene import SceneSample, pooled, sample_scene, without
 
 #: Lines of the flat capture that photon transfer looks at.
 FLAT_LINES = 200
+#: Scene lines from which a deviation too small tells a stuck element: among fewer it is chance.
+LEAST_LINES = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,17 +211,16 @@ def _with_light(
 
     The division by the response is undone: a dead element over its own response looks alive.
     """
-    means, deviations = [], []
+    means, deviation = [], None
     if scenes:
-        mean, deviation = pooled(scenes)
+        mean, spread = pooled(scenes)
         means.append(mean)
-        deviations.append(deviation)
+        if sum(scene.lines.size for scene in scenes) >= LEAST_LINES:
+            deviation = without(spread * response, dark_bad.any)
     for part in lines:
         means.append(part.signal.mean(axis=0, dtype=np.float64))
     mean = without(np.mean(means, axis=0) * response, dark_bad.any)
-    dead, stuck = elements.bad_in_light(
-        mean, temporal_sd=without(deviations[0] * response, dark_bad.any) if deviations else None
-    )
+    dead, stuck = elements.bad_in_light(mean, temporal_sd=deviation)
     none = np.zeros_like(dead)
     return elements.merge(dark_bad, BadElements(hot=none, dead=dead, stuck=stuck, noisy=none))
 

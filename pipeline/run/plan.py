@@ -34,7 +34,8 @@ def input_name(config: Config, path: Path) -> str:
     for folder in (base, config.flight.folder):
         with suppress(ValueError):
             return path.relative_to(folder).as_posix()
-    return path.name
+    # An absolute path of the config's own; its last part alone may stand for two files.
+    return path.as_posix()
 
 
 def small_inputs(config: Config, inventory: Inventory) -> list[Path]:
@@ -74,6 +75,7 @@ class DigestMemory:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._known: dict[str, list[object]] = {}
+        self._asked: dict[Path, list[object]] = {}
         with suppress(OSError, ValueError):
             table = json.loads(path.read_text())
             if isinstance(table, dict):
@@ -90,15 +92,22 @@ class DigestMemory:
         for path in paths:
             entry = self._known.get(str(path))
             with suppress(OSError):
-                if isinstance(entry, list) and len(entry) == 4 and entry[:3] == self._stamp(path):
+                stamp = self._stamp(path)
+                self._asked.setdefault(path, stamp)
+                if isinstance(entry, list) and len(entry) == 4 and entry[:3] == stamp:
                     found[path] = str(entry[3])
         return found
 
     def remember(self, digests: Mapping[Path, str]) -> None:
-        """Add digests and save; a memory that cannot be saved is no loss."""
+        """Add digests and save; a memory that cannot be saved is no loss.
+
+        A file that was asked for earlier is remembered as it was then: one that has changed since
+        it was read must not pass for what was read.
+        """
         for path, sha256 in digests.items():
             with suppress(OSError):
-                self._known[str(path)] = [*self._stamp(path), sha256]
+                stamp = self._asked.get(path) or self._stamp(path)
+                self._known[str(path)] = [*stamp, sha256]
         with suppress(OSError):
             self.path.parent.mkdir(parents=True, exist_ok=True)
             write_text(self.path, json.dumps(self._known))

@@ -49,13 +49,11 @@ class Flight:
     config: Config
     cubes: tuple[Capture, ...]
     times: Mapping[str, LineTimes]
-    track: Track
+    track: Track | None
     references: list[PanelReference]
     truth: Truth
 
-    def signal_of(
-        self, capture: Capture, lines: NDArray[np.intp], counts: NDArray[Any]
-    ) -> Array32:
+    def signal_of(self, capture: Capture, lines: NDArray[np.intp], counts: NDArray[Any]) -> Array32:
         """Signal with the true dark of the strip's middle."""
         time_s = float(np.mean(self.times[capture.name].time_s))
         return counts.astype(np.float32) - self.truth.dark_at(time_s)
@@ -82,14 +80,11 @@ def opened(folder: Path, truth: Truth) -> Flight:
         c.name: read_line_times(config.flight.folder / f"{c.name}.times.csv", c.lines)
         for c in cubes
     }
-    assert config.flight.track is not None
-    track = read_track(config.flight.track)
+    track = read_track(config.flight.track) if config.flight.track else None
     return Flight(config, cubes, times, track, references(config, cubes[0]), truth)
 
 
-def plant(
-    folder: Path, truth: Truth, cube: int, mask: Mask, reflectance: Array, seed: int
-) -> None:
+def plant(folder: Path, truth: Truth, cube: int, mask: Mask, reflectance: Array, seed: int) -> None:
     """Lay a uniform surface over the pixels of a mask, (line, sample), in a strip's raw file."""
     plan = truth.plan
     path = folder / "raw" / f"{plan.stems[cube]}.raw"
@@ -175,7 +170,7 @@ def with_distractors(folder: Path, truth: Truth) -> None:
 
 
 def outcome(flight: Flight) -> tuple[str, str]:
-    """"right", "refused" or "wrong", and why."""
+    """ "right", "refused" or "wrong", and why."""
     try:
         windows = flight.find()
     except CalibrationError as error:

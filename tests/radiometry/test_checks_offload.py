@@ -150,3 +150,9 @@ def test_a_moved_limit_decides_and_is_said() -> None:
 def test_a_capture_is_compared_without_being_changed() -> None:
     first = cube("a")
     assert offload.differences(first, replace(first, lines=99)) == ([], [])
+
+
+def test_darks_in_the_same_numbering_fill_its_gaps() -> None:
+    names = ["capture-1", "capture-2", "capture-4"]
+    assert offload.strip_missing(names).verdict == "caution"
+    assert offload.strip_missing(names, ["capture-3", "capture-9"]).verdict == "pass"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -175,7 +177,7 @@ def test_chunks_cover_all_rows_and_overlap(rows: int, most: int, overlap: int) -
     assert chunks[0][0] == 0
     assert chunks[-1][1] == rows
     assert all(b - a <= most for a, b in chunks)
-    assert all(after[0] == before[1] - overlap for before, after in zip(chunks, chunks[1:], strict=False))
+    assert all(after[0] == before[1] - overlap for before, after in pairwise(chunks))
 
 
 SAND = 0.15 + 0.25 * np.sqrt((WAVELENGTH - 400) / 600)

@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.config import Config, config_from_table
 from pipeline.errors import ConfigError, InputError
-from pipeline.read.inventory import missing_numbers, take_inventory
+from pipeline.read.inventory import take_inventory
 
 Writer = Callable[..., Path]
 Make = Callable[..., Config]
@@ -153,32 +153,6 @@ def test_line_times_beside_the_config_or_in_the_folder(
     assert found.line_times_path(found.cubes[0]) == tmp_path / "strip-1.times.csv"
     assert found.line_times_path(found.cubes[1]) == raw / "strip-2.times.csv"
     assert "strip-10.times.csv: no such table" in str(found.refused["strip-10"])
-
-
-@pytest.mark.parametrize(
-    ("stems", "others", "missing"),
-    [
-        (["strip-00", "strip-01", "strip-03"], [], ["strip-02"]),
-        (["strip-8", "strip-9", "strip-11"], [], ["strip-10"]),
-        (["a-1-x", "a-3-x", "b-1", "b-2"], [], ["a-2-x"]),
-        (["capture-1", "capture-2", "capture-4"], ["capture-3", "capture-9"], []),
-        (["20260601-101500", "20260601-101712", "20260601-102001"], [], []),
-        (["f2-01", "f2-02", "f2-04"], [], ["f2-03"]),
-        (["f1-1", "f1-2", "f2-2", "f2-4"], [], ["f2-3"]),
-        (["left", "right"], [], []),
-        (["only-7"], [], []),
-        (["s-" + "9" * 40, "s-" + "8" * 40], [], []),
-    ],
-)
-def test_gaps_in_the_numbering(stems: list[str], others: list[str], missing: list[str]) -> None:
-    assert list(missing_numbers(stems, others)) == missing
-
-
-def test_missing_strips_count_refused_ones_as_there(config: Make, raw: Path) -> None:
-    for suffix in ("hdr", "raw"):
-        (raw / f"strip-10.{suffix}").rename(raw / f"strip-4.{suffix}")
-    os.truncate(raw / "strip-2.raw", 7)
-    assert take_inventory(config()).missing_strips == ("strip-3",)
 
 
 def test_the_manifest(config: Make, raw: Path) -> None:

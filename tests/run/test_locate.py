@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import importlib.util
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-import numpy as np
 import pytest
 
+from pipeline.config import Window
 from pipeline.errors import CalibrationError, ConfigError
 from pipeline.radiometry.geometry import metres_per_degree
 from pipeline.run.panels import PanelWindow
@@ -38,7 +38,7 @@ Fly = Callable[..., Any]
 
 
 @pytest.fixture
-def fly(tmp_path: Path) -> Iterator[Fly]:
+def fly(tmp_path: Path) -> Fly:
     """Make a small flight; knobs as FlightPlan's, `edit` changes the config's text."""
 
     def make(edit: Callable[[str], str] = str, **knobs: Any) -> Any:
@@ -57,7 +57,7 @@ def fly(tmp_path: Path) -> Iterator[Fly]:
         config.write_text(edit(config.read_text()))
         return bench.opened(tmp_path, truth)
 
-    yield make
+    return make
 
 
 def assert_in_cores(flight: Any, windows: list[PanelWindow]) -> None:
@@ -117,9 +117,10 @@ def test_each_pass_gives_a_window(fly: Fly, where: str) -> None:
 
 
 def test_search_refuses_two_equal_panels(fly: Fly) -> None:
-    flight = fly(
-        lambda text: text.replace('"grey.csv"', '"grey.csv"'),
-        panels=(*THREE[:2], PanelPlan("bright", 0.5), PanelPlan("spare", 0.5)),
+    flight = fly(panels=(*THREE, PanelPlan("spare", 0.5)))
+    flight = replace(
+        flight,
+        config=flight.config.model_copy(update={"panel": flight.config.panel[:3]}),
     )
     with pytest.raises(CalibrationError, match="choices fit nearly equally") as caught:
         flight.find()
@@ -127,21 +128,50 @@ def test_search_refuses_two_equal_panels(fly: Fly) -> None:
     assert "Give their windows" in str(caught.value)
 
 
-def test_search_refuses_when_a_panel_is_not_there(fly: Fly) -> None:
-    def another(text: str) -> str:
-        made = text.replace('name = "grey"', 'name = "grey-35"')
-        return made.replace("certificates/grey.csv", "certificates/grey-35.csv")
-
-    flight = fly(another)  # panel 0.2 on the ground, certificate 0.35
-    return_path = flight.config if flight else None
-    assert return_path is not None
+def test_search_refuses_when_a_panel_is_not_there(fly: Fly, tmp_path: Path) -> None:
+    """The ground has 0.04, 0.2 and 0.5; the config asks for 0.04, 0.35 and 0.5."""
+    flight = fly(panels=(THREE[0], replace(THREE[1], certificate_factor=1.75), THREE[2]))
+    with pytest.raises(CalibrationError, match=r"patches found .*no choice of them"):
+        flight.find()
 
 
-def test_search_refuses_a_panel_in_half_shadow_or_reads_its_lit_half(fly: Fly) -> None:
-    panels = (*THREE[:2], PanelPlan("bright", 0.5, shadow=0.35))
-    flight = fly(panels=panels)
+def test_search_refuses_when_there_are_fewer_patches_than_panels(fly: Fly) -> None:
+    flight = fly(cubes=3)
+    late = replace(flight, cubes=flight.cubes[2:])
+    with pytest.raises(CalibrationError, match=r"fewer than the panels|no choice of them"):
+        late.find()
+
+
+def test_search_reads_the_lit_half_of_a_panel_in_half_shadow(fly: Fly) -> None:
+    flight = fly(panels=(*THREE[:2], PanelPlan("bright", 0.5, shadow=0.35)))
     windows = flight.find()
     assert_in_cores(flight, windows)
+    lines = flight.truth.panels[2].windows["strip-00"][0]
+    assert windows[2].lines[0] >= sum(lines) / 2 - 1
+
+
+def test_search_refuses_a_panel_wholly_in_shadow(fly: Fly) -> None:
+    flight = fly(panels=(*THREE[:2], PanelPlan("bright", 0.5, light=0.35)))
+    with pytest.raises(CalibrationError, match="search for"):
+        flight.find()
+
+
+def test_a_lone_panel_is_refused_among_other_patches_and_found_beside_a_known_window(
+    fly: Fly,
+) -> None:
+    flight = fly()
+    panels = flight.config.panel
+    alone = flight.config.model_copy(update={"panel": panels[2:]})
+    with pytest.raises(CalibrationError, match="choices fit nearly equally"):
+        replace(flight, config=alone).find()
+
+    lines, samples = flight.truth.panels[0].windows["strip-00"]
+    window = Window(cube="strip-00", lines=list(lines), samples=list(samples))
+    known = panels[0].model_copy(update={"where": (window,)})
+    beside = flight.config.model_copy(update={"panel": (known, panels[2])})
+    (found,) = replace(flight, config=beside).find()
+    assert found.panel == "bright"
+    assert_in_cores(flight, [found])
 
 
 @pytest.mark.parametrize("metres", [0.0, 0.7, 1.5, -1.5])
@@ -151,3 +181,44 @@ def test_region_bears_a_track_that_is_off(fly: Fly, metres: float) -> None:
     assert [w.panel for w in windows] == ["dark", "grey", "bright"]
     assert {w.how for w in windows} == {"region"}
     assert_in_cores(flight, windows)
+
+
+def test_region_refuses_when_no_patch_of_the_size_is_there(fly: Fly) -> None:
+    flight = fly(where="region", panels=(*THREE[:2], PanelPlan("bright", 0.5, shadow=0.35)))
+    with pytest.raises(CalibrationError, match=r"panel bright: nothing .* near region") as caught:
+        flight.find()
+    assert "expected at lines" in str(caught.value)
+    assert "Give its window" in str(caught.value)
+
+
+def test_region_of_one_panel_refuses_two_patches_that_may_be_it(fly: Fly) -> None:
+    flight = fly(where="region")
+    one = flight.config.model_copy(update={"panel": flight.config.panel[:1]})
+    with pytest.raises(CalibrationError, match="equally plausible"):
+        replace(flight, config=one).find(moved(flight, 0.3))
+
+
+def test_region_far_from_every_strip_is_refused(fly: Fly) -> None:
+    flight = fly(where="region")
+    with pytest.raises(CalibrationError, match="no strip of the track sees it"):
+        flight.find(moved(flight, 500.0))
+
+
+@pytest.mark.parametrize(
+    ("line", "key"),
+    [
+        ("ifov_mrad = 0.617", "sensor.ifov_mrad"),
+        ('track = "track.csv"', "flight.track"),
+        ('regions = "areas.kml"', "flight.regions"),
+    ],
+)
+def test_region_without_what_it_needs_names_the_key(fly: Fly, line: str, key: str) -> None:
+    flight = fly(lambda text: text.replace(line, ""), where="region")
+    with pytest.raises(ConfigError, match=key):
+        flight.find()
+
+
+def test_an_unknown_region_names_the_key_and_the_known_ones(fly: Fly) -> None:
+    flight = fly(lambda text: text.replace('"panel-grey"', '"panel-gray"'), where="region")
+    with pytest.raises(ConfigError, match=r"panel\[1\]\.where\.region.*panel-gray.*panel-grey"):
+        flight.find()

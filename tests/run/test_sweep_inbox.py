@@ -277,7 +277,7 @@ def test_a_name_that_is_no_text_fails_alone_and_in_one_line(inbox: Inbox) -> Non
     inbox.add("plain")
     plain, other = inbox.sweep().flights
     assert (plain.state, other.state) == ("done", "failed")
-    assert "flight.folder" in other.reason
+    assert "not UTF-8" in other.reason
     assert other.line.isprintable()
 
 

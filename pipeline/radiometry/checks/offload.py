@@ -107,12 +107,15 @@ def manifest(
     )
 
 
-def strip_missing(names: Sequence[str], *, limits: Limits = LIMITS) -> Check:
+def strip_missing(
+    names: Sequence[str], others: Sequence[str] = (), *, limits: Limits = LIMITS
+) -> Check:
     """Numbers missing between the first and the last strip.
 
     `names` are the cubes' names; the last group of digits in each is its number, and names that
     agree before and after it are one series. Strips lost before the first or after the last
     number cannot be seen. Numbers of six digits or more that leap are times, not numbers.
+    `others`, the darks' and the flat's names, fill gaps of the same series and make none.
     """
     series: dict[tuple[str, str], set[int]] = {}
     width: dict[tuple[str, str], int] = {}
@@ -126,13 +129,18 @@ def strip_missing(names: Sequence[str], *, limits: Limits = LIMITS) -> Check:
         for key, numbers in series.items()
         if len(numbers) > 1 and (width[key] < 6 or max(numbers) - min(numbers) < 10 * len(numbers))
     }
+    filled = {
+        (other[: found.start()], found[2], int(found[1]))
+        for other in others
+        if (found := re.search(r"(\d+)(\D*)$", other))
+    }
     if not numbered:
         return not_checked(limits, "strip-missing", "the cubes are not numbered in sequence")
     gone = [
         f"{key[0]}{number:0{width[key]}d}{key[1]}"
         for key, numbers in numbered.items()
         for number in range(min(numbers), max(numbers))
-        if number not in numbers
+        if number not in numbers and (*key, number) not in filled
     ]
     count = sum(map(len, numbered.values()))
     says = f"{many(count, 'numbered strip')} without a gap"

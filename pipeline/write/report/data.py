@@ -91,7 +91,8 @@ def report_data(
     track : latitude and longitude, (point,) each
     regions : named polygons; `survey` names the survey polygon among them
     """
-    times = times or {}
+    times, along_track = times or {}, along_track or {}
+    few = max(2 * MOST_POINTS // max(len(along_track), 1), 10)
     names = [name for name in previews if name in times]
     rings: list[Array] = []
     others: dict[str, Array] = {}
@@ -115,8 +116,8 @@ def report_data(
             irradiance_log,
         ),
         along_track=tuple(
-            _curve(name, times[name].time_s, ratio)
-            for name, ratio in (along_track or {}).items()
+            _curve(name, times[name].time_s, ratio, few)
+            for name, ratio in along_track.items()
             if name in times and np.isfinite(ratio).any()
         ),
         track=None if track is None else _thin(np.column_stack([track[1], track[0]])),
@@ -152,13 +153,13 @@ def _dark_trace(dark: DarkCapture) -> DarkTrace:
     )
 
 
-def _thin(values: Array) -> Array:
-    return values[:: max(-(-len(values) // MOST_POINTS), 1)]
+def _thin(values: Array, most: int = MOST_POINTS) -> Array:
+    return values[:: max(-(-len(values) // most), 1)]
 
 
-def _curve(name: str, x: Array, y: Array) -> Curve:
+def _curve(name: str, x: Array, y: Array, most: int = MOST_POINTS) -> Curve:
     known = np.isfinite(x)
-    return Curve(name, _thin(x[known]), _thin(y[known]))
+    return Curve(name, _thin(x[known], most), _thin(y[known], most))
 
 
 def _panel_places(

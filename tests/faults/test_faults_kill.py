@@ -1,0 +1,108 @@
+"""A run killed at any moment leaves nothing half-written, and the next one is as if undisturbed."""
+
+from __future__ import annotations
+
+import importlib.util
+import random
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+
+def kill_many() -> Any:
+    """The long form, which is a script beside this test."""
+    spec = importlib.util.spec_from_file_location(
+        "kill_many", Path(__file__).with_name("kill_many.py")
+    )
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_three_kills(plain_copy: Any, tmp_path: Path) -> None:
+    faults = kill_many()
+    whole, took_s = faults.timed_run(plain_copy.config, tmp_path / "undisturbed")
+    chance = random.Random(3)
+    delays_s = [chance.uniform(0.3, 0.9) * took_s for _ in range(3)]
+    killed, found = faults.kill_runs(plain_copy.config, tmp_path / "killed", delays_s)
+    assert killed >= 1
+    assert found == []
+    subprocess.run(
+        faults.command(plain_copy.config, "--output", str(tmp_path / "killed")),
+        check=True,
+        capture_output=True,
+    )
+    (again,) = faults.run_folders(tmp_path / "killed")
+    assert faults.unlike(whole, again) == []
+    assert not list(again.parent.glob(".writing*"))
+
+
+def test_the_check_sees_a_half_written_run(plain_run: Any, tmp_path: Path) -> None:
+    faults = kill_many()
+    place = tmp_path / "results" / "june" / plain_run.folder.name
+    place.mkdir(parents=True)
+    assert faults.half_written(tmp_path / "results")
+    for path in plain_run.folder.iterdir():
+        (place / path.name).write_bytes(path.read_bytes())
+    assert faults.half_written(tmp_path / "results") == []
+    content = bytearray((place / "strip-00.nc").read_bytes())
+    content[len(content) // 2] ^= 1
+    (place / "strip-00.nc").write_bytes(content)
+    assert faults.half_written(tmp_path / "results")
+
+
+def test_two_runs_of_one_flight_at_once(plain_copy: Any, tmp_path: Path) -> None:
+    faults = kill_many()
+    results = tmp_path / "results"
+    both = [
+        subprocess.Popen(
+            faults.command(plain_copy.config, "--output", str(results)),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        for _ in range(2)
+    ]
+    said = [process.communicate(timeout=120) for process in both]
+    assert [process.returncode for process in both] == [0, 0], said
+    assert len(faults.run_folders(results)) == 1
+    assert faults.half_written(results) == []
+
+
+def test_two_sweeps_at_once(plain_copy: Any, tmp_path: Path) -> None:
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    plain_copy.folder.rename(inbox / "june")
+    (tmp_path / "campaign.toml").write_text("[sweep]\nsettle_minutes = 0\n")
+    # The first sweep waits within its flight until the second has been turned away.
+    code = (
+        "import sys, time, pathlib\nimport pipeline.run.execute as execute\n"
+        "run, flag = execute.run, pathlib.Path(sys.argv[2])\n"
+        "def slow(*a, **k):\n"
+        "    flag.write_text('at work')\n"
+        "    while flag.exists(): time.sleep(0.02)\n"
+        "    return run(*a, **k)\n"
+        "execute.run = slow\n"
+        "from pipeline.run.sweep import sweep\n"
+        "sys.exit(sweep(sys.argv[1]).exit_code)"
+    )
+    flag, campaign = tmp_path / "flag", tmp_path / "campaign.toml"
+    first = subprocess.Popen([sys.executable, "-c", code, campaign, flag])
+    try:
+        while not flag.exists():
+            assert first.poll() is None
+        second = subprocess.run(
+            [sys.executable, "-m", "pipeline", "sweep", campaign],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    finally:
+        flag.unlink(missing_ok=True)
+    assert second.returncode == 3
+    assert second.stderr.count("\n") == 1
+    assert "another sweep is at work" in second.stderr
+    assert first.wait(60) == 0

@@ -1,0 +1,125 @@
+"""Thousands of damaged inputs of every kind: an error of ours or an answer, never a traceback.
+
+`python tests/property/fuzz_many.py --inputs 10000`
+"""
+
+from __future__ import annotations
+
+import argparse
+import collections
+import random
+import tempfile
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+
+from pipeline.campaign import load_campaign
+from pipeline.config import HeaderKeys, load_config
+from pipeline.errors import ReflectoryError
+from pipeline.read.headers import read_header
+from pipeline.read.regions import read_regions
+from pipeline.read.tables import (
+    read_certificate,
+    read_irradiance,
+    read_line_times,
+    read_manifest,
+    read_track,
+)
+from pipeline.synthetic import FlightPlan, make_flight
+
+Reader = Callable[[Path], object]
+#: What readers are sent: the file of the flight that is damaged, and who reads it.
+KINDS: dict[str, tuple[str, Reader]] = {
+    "header": ("raw/strip-00.hdr", lambda p: read_header(p, keys=HeaderKeys())),
+    "config": ("flight.toml", load_config),
+    "campaign": ("campaign.toml", load_campaign),
+    "certificate": ("certificates/grey-24.csv", read_certificate),
+    "times": ("raw/strip-00.times.csv", lambda p: read_line_times(p, 80)),
+    "track": ("track.csv", read_track),
+    "irradiance": ("irradiance.csv", read_irradiance),
+    "regions": ("areas.kml", read_regions),
+    "manifest": ("raw/manifest.sha256", read_manifest),
+}
+#: Pieces that have broken programs before.
+TRICKS = [
+    b"\0", b"\xff\xfe", b"\n", b"\r", b'"', b"'", b"{", b"}", b"[", b"]", b"=", b",", b"..", b"../..",
+    b"/etc/passwd", b"<script>", b"&x;", b"<!DOCTYPE a [<!ENTITY x SYSTEM 'file:///etc/passwd'>]>",
+    b"nan", b"inf", b"-1", b"0", b"1e999", b"99999999999999999999", b"9" * 5000, b"[" * 3000,
+    b"a=[" * 500, "\u2028\u0661\x1b[31m".encode(), b"2026-13-45T99:99:99Z", b"9999-12-31T23:59:59Z",
+    b"0001-01-01T00:00:00+23:59", b"*", b"**/*", b"{stem}", b"{0.__class__}", b"%s%n", b"~", b"\\",
+]  # fmt: skip
+
+
+def damaged(whole: bytes, chance: random.Random) -> bytes:
+    """A few random injuries: cut, doubled, swapped, replaced, or nothing left of it."""
+    content = bytearray(whole)
+    for _ in range(chance.randint(1, 4)):
+        a, b = sorted(chance.randrange(len(content) + 1) for _ in range(2))
+        b = min(b, a + chance.choice([1, 4, 30, 10_000]))
+        match chance.randrange(6):
+            case 0:
+                del content[a:b]
+            case 1:
+                content[a:a] = content[a:b]
+            case 2:
+                content[a:b] = chance.randbytes(b - a)
+            case 3:
+                content[a:b] = chance.choice(TRICKS)
+            case 4:
+                content[a:a] = chance.choice(TRICKS)
+            case _:
+                lines = bytes(content).split(b"\n")
+                chance.shuffle(lines)
+                content = bytearray(b"\n".join(lines))
+    return bytes(content)
+
+
+def fuzz(folder: Path, inputs: int, seed: int = 1) -> tuple[collections.Counter[str], list[str]]:
+    """Counts of answers and refusals by kind, and whatever else came out of a reader."""
+    make_flight(folder, FlightPlan(cubes=1, lines=80, samples=64, bands=10, dark_frames=5))
+    (folder / "inbox").mkdir()
+    text = (folder / "flight.toml").read_text()
+    table = text.replace('name = "saltmarsh-june"\n', "").replace('folder = "results"\n', "")
+    (folder / "campaign.toml").write_text("[sweep]\nsettle_minutes = 0\n" + table)
+    chance = random.Random(seed)
+    counts: collections.Counter[str] = collections.Counter()
+    found = []
+    wholes = {kind: (folder / name).read_bytes() for kind, (name, _) in KINDS.items()}
+    for kind, (name, read) in KINDS.items():
+        read(folder / name)
+    for _ in range(inputs):
+        kind = chance.choice(list(KINDS))
+        name, read = KINDS[kind]
+        path = folder / name
+        path.write_bytes(damaged(wholes[kind], chance))
+        try:
+            read(path)
+            counts[f"{kind}: read"] += 1
+        except ReflectoryError as error:
+            counts[f"{kind}: refused"] += 1
+            if not str(error).isprintable():
+                found.append(f"{kind}: not one printable line: {error!r}")
+        except Exception:
+            found.append(f"{kind}: {traceback.format_exc()}\n{path.read_bytes()[:2000]!r}")
+        finally:
+            path.write_bytes(wholes[kind])
+    return counts, found
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--inputs", type=int, default=10_000)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        counts, found = fuzz(Path(folder), options.inputs, options.seed)
+    for what, number in sorted(counts.items()):
+        print(f"{number:6d}  {what}")
+    print(f"{options.inputs} inputs, {len(found)} neither read nor refused")
+    for text in found[:20]:
+        print(text)
+    return 1 if found else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

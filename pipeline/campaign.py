@@ -242,20 +242,24 @@ def toml_text(table: Mapping[str, Any]) -> str:
 
 
 def _tables(table: Mapping[str, Any], names: tuple[str, ...]) -> Iterator[str]:
+    """The table's own keys, before any header could take them for its own, then what is below."""
     if names:
         yield f"\n[{'.'.join(map(_key, names))}]\n"
-    nested = {k: v for k, v in table.items() if isinstance(v, dict)}
+    rows = {k: v for k, v in table.items() if not names and _is_rows(v)}
+    below = {k: v for k, v in table.items() if isinstance(v, dict)}
     for key, value in table.items():
-        if key in nested:
-            continue
-        if not names and isinstance(value, list) and value and isinstance(value[0], dict):
-            for row in value:
-                yield f"\n[[{_key(key)}]]\n"
-                yield from (f"{_key(k)} = {_value(v)}\n" for k, v in row.items())
-            continue
-        yield f"{_key(key)} = {_value(value)}\n"
-    for key, value in nested.items():
+        if key not in rows and key not in below:
+            yield f"{_key(key)} = {_value(value)}\n"
+    for key, listed in rows.items():
+        for row in listed:
+            yield f"\n[[{_key(key)}]]\n"
+            yield from (f"{_key(k)} = {_value(v)}\n" for k, v in row.items())
+    for key, value in below.items():
         yield from _tables(value, (*names, key))
+
+
+def _is_rows(value: object) -> bool:
+    return isinstance(value, list) and bool(value) and all(isinstance(v, dict) for v in value)
 
 
 def _key(key: str) -> str:

@@ -315,6 +315,24 @@ def leave_one_out(
     return out
 
 
+def without_each(
+    references: Sequence[PanelReference], signal: Array, uncertainty: Array, usable: Mask
+) -> Array:
+    """Median reduced chi-square over bands of the line through all panels but one, (panel,).
+
+    Parameters as for `fit_empirical_line`. NaN where fewer than three others are usable in any
+    band. The panel left out with the least is the one that the others agree without.
+    """
+    out = np.full(len(references), np.nan)
+    for k in range(len(references)):
+        others = np.array(usable, dtype=np.bool_)
+        others[k] = False
+        chi_square = fit_empirical_line(references, signal, uncertainty, others).chi_square
+        if np.isfinite(chi_square).any():
+            out[k] = np.nanmedian(chi_square)
+    return out
+
+
 def curvature(
     references: Sequence[PanelReference], signal: Array, uncertainty: Array, usable: Mask
 ) -> Array:

@@ -54,6 +54,8 @@ CHECK_PANEL_RELATIVE: Final = 0.05
 PANEL_AGE_COSINE: Final = 0.01
 #: Point of the chi-square distribution where the fit stops being consistent (GUM).
 CONSISTENCY_POINT: Final = 0.99
+#: The same for one normal quantity, in standard uncertainties (tables of the normal distribution).
+CONSISTENCY_SIGMAS: Final = 2.5758
 #: Signal over noise below which a band is low, and below which it is unusable (common practice).
 LOW_SIGNAL_SNR: Final = 10.0
 UNUSABLE_SNR: Final = 3.0
@@ -354,7 +356,8 @@ _FIT = (
     _row("fit-residual", "1", "above", (0.02, 0.10),
          source=f"{COMMON} (published two-panel fits reach 0.016, arXiv 1804.09585; 0.01 to 0.07 "
          "by site, doi 10.1371/journal.pone.0066972)",
-         about="Worst panel's residual, root mean square over bands, reflectance.",
+         about="Worst panel's residual, root mean square over the worst eighth of the bands, "
+         "reflectance.",
          do="Check the named panel's window, certificate and cleanliness"),
     _row("fit-consistency", "1", "above", (None, None),
          source=GUM,
@@ -367,7 +370,7 @@ _FIT = (
     _row("fit-curvature", "1", "above", (0.02, None),
          source=f"{EMVA} (linearity)",
          about="Effect of a squared term at mid range, with three panels or more; median over "
-         "bands.",
+         "bands. Counts beyond what the panels' uncertainties explain (99 %).",
          do="Keep signals below the bend of the camera's response, and check the middle panel"),
     _row("check-panel", "1", "above", (0.02, 0.10),
          source=COMMON,

@@ -35,11 +35,11 @@ RECTANGULAR = 0.75
 #: Pixels that a core needs at least, and those it should have (common practice: 10 x 10).
 LEAST_PIXELS = 25
 GOOD_PIXELS = 100
-#: Seeds of fewer pixels than this are looked at more closely before they are grown.
-SMALL_SEED = 8
 #: Pixels around a seed in which its patch may grow: at first, and if that was too little, where a
 #: crease parts the panel.
 LITTLE_ROOM, MOST_ROOM = 8, 40
+#: Pixels of a seed that may be a piece of a creased panel; smaller ones that go on are ground.
+LEAST_PIECE = 40
 #: A patch larger than this share of the image is ground.
 GROUND_SHARE = 0.2
 
@@ -175,7 +175,7 @@ def find_patches(image: GroupImage) -> list[Patch]:
     taken = np.zeros(uniform.shape, dtype=np.bool_)
     found = []
     boxes = ndimage.find_objects(labels)
-    hopeless = _without_edge(image, boxes, sizes[1:])
+    hopeless = _without_edge(image, boxes)
     for label in np.argsort(-sizes[1:], kind="stable") + 1:
         box = boxes[label - 1]
         if hopeless[label - 1] or sizes[label] > GROUND_SHARE * uniform.size:
@@ -184,29 +184,28 @@ def find_patches(image: GroupImage) -> list[Patch]:
         if taken[box][seed].any():
             continue
         where, alike = _grown(image, box, seed, LITTLE_ROOM)
-        if _cut(where, alike, uniform.shape):
+        cut = _cut(where, alike, uniform.shape)
+        if cut and sizes[label] >= LEAST_PIECE:
             where, alike = _grown(image, box, seed, MOST_ROOM)
+            cut = _cut(where, alike, uniform.shape)
         taken[where] |= alike
+        if cut:
+            continue
         patch = _judged(image, where, _whole(alike))
         if patch is not None:
             found.append(patch)
     return sorted(found, key=lambda p: (p.lines, p.samples))
 
 
-def _without_edge(
-    image: GroupImage, boxes: list[tuple[slice, slice]], sizes: NDArray[np.intp]
-) -> Mask:
-    """Seeds of a few pixels that have no edge around them, (seed,).
+def _without_edge(image: GroupImage, boxes: list[tuple[slice, slice]]) -> Mask:
+    """Seeds that have no edge around them, (seed,).
 
-    Natural ground gives thousands of them. The panel of a small seed ends within a few pixels, so
-    that most of eight pixels around differ from it.
+    Natural ground gives thousands of seeds. A panel ends within a few pixels of its seed, so that
+    of eight pixels around at least five differ from it: one side may be the image's end or lie
+    behind a crease.
     """
     _, lines, samples = image.first.shape
-    small = np.flatnonzero(sizes < SMALL_SEED)
-    out = np.zeros(len(boxes), dtype=np.bool_)
-    if not small.size:
-        return out
-    ends = np.array([[(s.start, s.stop - 1) for s in boxes[i]] for i in small])
+    ends = np.array([[(s.start, s.stop - 1) for s in box] for box in boxes])
     away = (-(-6 // image.step), 6)
     l0, l1 = ends[:, 0, 0] - away[0], ends[:, 0, 1] + away[0]
     s0, s1 = ends[:, 1, 0] - away[1], ends[:, 1, 1] + away[1]
@@ -217,8 +216,7 @@ def _without_edge(
     around = image.first[:, around_l, around_s]
     allowed = np.maximum((DIFFERENT * middle) ** 2, 1e-6)[:, :, None]
     differs = ((around - middle[:, :, None]) ** 2 / allowed).mean(axis=0) > 1.0
-    out[small] = differs.sum(axis=1) < 6
-    return out
+    return np.asarray(differs.sum(axis=1) < 5)
 
 
 def _window(step: int) -> tuple[int, int]:

@@ -17,7 +17,7 @@ from pipeline.radiometry import geometry, spectrum
 from pipeline.radiometry.checks import dark, exposure, fit, light, offload
 from pipeline.radiometry.checks import spectrum as spectral
 from pipeline.radiometry.checks.row import Limits
-from pipeline.radiometry.empirical_line import leave_one_out, predict
+from pipeline.radiometry.empirical_line import leave_one_out, predict, without_each
 from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.read.regions import read_regions
 from pipeline.records import Array, Check
@@ -197,7 +197,10 @@ def _dark(prepared: Preparation, limits: Limits) -> list[Check]:
             np.array([d.sensor_temperature_c for d in darks]), temperature, limits=limits
         ),
         dark.light_leak(
-            {d.name: np.nanmedian(d.mean, axis=1) for d in darks}, bright, limits=limits
+            {d.name: np.nanmedian(d.mean, axis=1) for d in darks},
+            bright,
+            scene_spectrum=_scene_spectrum(prepared),
+            limits=limits,
         ),
         dark.dark_clipped({d.name: d.clipped for d in darks}, limits=limits),
         dark.bad_elements(prepared.bad, limits=limits),
@@ -212,6 +215,15 @@ def _all_times(prepared: Preparation) -> Array:
 def _brightest(prepared: Preparation) -> Array | None:
     """Mean spectrum of the panels, (band,) [count]."""
     return np.asarray(np.nanmean(prepared.points.signal, axis=0))
+
+
+def _scene_spectrum(prepared: Preparation) -> Array:
+    """Mean spectrum of the strips' thin lines over the good elements, (band,) [count]."""
+    mean = np.mean([s.mean for s in prepared.scenes], axis=0, dtype=np.float64)
+    good = ~prepared.bad.any
+    count = good.sum(axis=1)
+    total = np.where(good, mean, 0.0).sum(axis=1)
+    return np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
 
 
 def _striping(prepared: Preparation, limits: Limits) -> Check:
@@ -327,11 +339,27 @@ def _fit(prepared: Preparation, limits: Limits) -> list[Check]:
     if len(of_fit.references) >= 3:
         error = leave_one_out(of_fit.references, of_fit.signal, of_fit.uncertainty, of_fit.usable)
         predicted = {r.name: r.reflectance + error[i] for i, r in enumerate(of_fit.references)}
+    uncertainty = {
+        r.name: np.hypot(r.uncertainty, line.gain * of_fit.uncertainty[i])
+        for i, r in enumerate(of_fit.references)
+    }
+    rest = without_each(points.references, points.signal, points.uncertainty, points.usable)
     rows = [
-        fit.fit_residual(residual, line.panels, line.degrees_of_freedom, limits=limits),
-        fit.fit_consistency(line.chi_square, line.degrees_of_freedom, limits=limits),
+        fit.fit_residual(
+            residual,
+            line.panels,
+            line.degrees_of_freedom,
+            wavelength_nm=prepared.cubes[0].wavelength_nm,
+            limits=limits,
+        ),
+        fit.fit_consistency(
+            line.chi_square,
+            line.degrees_of_freedom,
+            without={r.name: float(rest[i]) for i, r in enumerate(points.references)},
+            limits=limits,
+        ),
         fit.fit_offset(line.offset, fitted=len(line.panels) > 1, limits=limits),
-        fit.fit_curvature(signal, certified, limits=limits),
+        fit.fit_curvature(signal, certified, uncertainty, limits=limits),
         fit.leave_one_out(predicted, certified, limits=limits),
     ]
     for i, reference in enumerate(of_check.references):

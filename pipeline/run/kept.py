@@ -83,7 +83,10 @@ def save(folder: Path, key: str, measured: Measured) -> None:
 def load(folder: Path, key: str) -> Measured | None:
     """The measurement of this key; None where there is none that can be read."""
     try:
-        with np.load(folder / f"measured-{key}.npz", allow_pickle=False) as archive:
+        with (
+            (folder / f"measured-{key}.npz").open("rb") as file,
+            np.load(file, allow_pickle=False) as archive,
+        ):
             skeleton = json.loads(bytes(archive[_SKELETON]))
             measured = _put_together(skeleton, archive)
     except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile, EOFError):

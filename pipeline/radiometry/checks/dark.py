@@ -19,8 +19,10 @@ from pipeline.radiometry.limits import (
 )
 from pipeline.records import Array, BadElements, Capture, Check
 
-#: Order of the polynomial that a dark's own band profile is taken to be.
-_PROFILE_ORDER = 2
+#: Orders of the polynomial that a dark's own band profile is taken to be.
+_PROFILE_ORDERS = range(2, 13)
+#: Bands that each term of it needs, so that it stays slower than the spectrum's features.
+_BANDS_A_TERM = 4
 #: A normal scatter's standard deviation over its median absolute deviation.
 _MAD = 1.4826
 #: Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2).
@@ -247,10 +249,11 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
     Returns
     -------
     Counts at the panels' brightest band, by least squares of the profile on the spectrum and a
-    parabola over bands (a dark's own slow change). Only what the parabola cannot take on counts
-    for the spectrum, so a spectrum as smooth as that gives a large standard error. The error is
-    enlarged for the correlation of neighbouring bands. (NaN, NaN) below 10 common bands, or where
-    the spectrum is flat, zero or itself a parabola.
+    polynomial over bands (a dark's own slow change), of the order that the Bayesian information
+    criterion prefers (Schwarz 1978, doi 10.1214/aos/1176344136). Only what the polynomial cannot
+    take on counts for the spectrum, so a spectrum as smooth as that gives a large standard error.
+    The error is enlarged for the correlation of neighbouring bands. (NaN, NaN) below 10 common
+    bands, or where the spectrum is flat, zero or itself such a polynomial.
     """
     profile = np.asarray(dark_profile, np.float64)
     spectrum = np.asarray(panel_spectrum, np.float64)
@@ -258,8 +261,14 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
     if good.sum() < 10 or not (peak := float(spectrum[good].max())) > 0:
         return math.nan, math.nan
     position = np.linspace(-1, 1, profile.size)
-    smooth = np.polynomial.legendre.legvander(position, _PROFILE_ORDER)
+    most = max(_PROFILE_ORDERS[0], min(_PROFILE_ORDERS[-1], int(good.sum()) // _BANDS_A_TERM - 2))
+    smooth = np.polynomial.legendre.legvander(position, most)
     design = np.column_stack([spectrum / peak, smooth])
+    terms_used = min(
+        (order + 2 for order in _PROFILE_ORDERS if order <= most),
+        key=lambda used: _information(design[good, :used], profile[good]),
+    )
+    design = design[:, :terms_used]
     amplitude = error = math.nan
     for _ in range(3):
         a, y = design[good], profile[good]
@@ -279,17 +288,38 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
     return amplitude, error
 
 
+def _information(design: Array, values: Array) -> float:
+    """Bayesian information criterion of a least-squares fit; less is better."""
+    rest = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
+    n, terms = design.shape
+    return n * math.log(max(float(rest @ rest) / n, 1e-30)) + terms * math.log(n)
+
+
 def light_leak(
     dark_profile: Mapping[str, ArrayLike] | None,
     panel_spectrum: ArrayLike | None,
     *,
+    scene_spectrum: ArrayLike | None = None,
     limits: Limits = LIMITS,
 ) -> Check:
-    """Light in the dark: `leak_amplitude` of each capture's (band,) [count], the worst shown."""
+    """Light in the dark: `leak_amplitude` of each capture's (band,) [count], the worst shown.
+
+    Parameters
+    ----------
+    panel_spectrum : (band,) [count], mean signal of the panels
+    scene_spectrum : (band,) [count], mean signal of the scene, looked for as well where given:
+        light that came by the ground has its features, not the panels'
+    """
     if not dark_profile or panel_spectrum is None:
         return not_checked(limits, "light-leak", "no dark, or no panel to know the light by")
-    found = {name: leak_amplitude(one, panel_spectrum) for name, one in dark_profile.items()}
-    found = {name: pair for name, pair in found.items() if all(map(math.isfinite, pair))}
+    spectra = {"panels'": panel_spectrum, "scene's": scene_spectrum}
+    found = {
+        (name, whose): leak_amplitude(one, spectrum)
+        for name, one in dark_profile.items()
+        for whose, spectrum in spectra.items()
+        if spectrum is not None
+    }
+    found = {key: pair for key, pair in found.items() if all(map(math.isfinite, pair))}
     if not found:
         return not_checked(
             limits,
@@ -298,19 +328,20 @@ def light_leak(
             "bands, to be told from the dark's own profile",
         )
 
-    def proved(one: str) -> bool:
+    def proved(one: tuple[str, str]) -> bool:
         return found[one][0] > LEAK_ERRORS * found[one][1]
 
-    name = max(found, key=lambda one: (proved(one), found[one][0]))
-    amplitude, error = found[name]
+    # The surest, in standard errors.
+    key = max(found, key=lambda one: found[one][0] / max(found[one][1], 1e-12))
+    (name, whose), (amplitude, error) = key, found[key]
     return row(
         limits,
         "light-leak",
         amplitude,
-        f"light of the panels' spectrum in {name}: {amplitude:.2f} counts (standard error "
+        f"light of the {whose} spectrum in {name}: {amplitude:.2f} counts (standard error "
         f"{error:.2f}) at the brightest band",
         subject=name,
-        counts=proved(name),
+        counts=proved(key),
     )
 
 

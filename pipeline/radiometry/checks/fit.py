@@ -24,10 +24,13 @@ from pipeline.radiometry.checks.row import (
     percent,
     row,
     worst,
+    worst_stretch,
 )
+from pipeline.radiometry.curvature import squared_term
 from pipeline.radiometry.limits import (
     CHECK_PANEL_RELATIVE,
     CONSISTENCY_POINT,
+    CONSISTENCY_SIGMAS,
     LIMITS,
     ORDER_RELATIVE,
     PANEL_AGE_COSINE,
@@ -256,23 +259,26 @@ def fit_residual(
     panels: Sequence[str],
     degrees_of_freedom: ArrayLike,
     *,
+    wavelength_nm: Array | None = None,
     limits: Limits = LIMITS,
 ) -> Check:
-    """Worst panel's residual, root mean square over the bands that have one to show.
+    """Worst panel's residual, root mean square over the worst eighth of the bands.
 
     Parameters
     ----------
     residual : (panel, band) [1], NaN where a panel is not in the fit
     degrees_of_freedom : (band,); with none the line goes through every panel exactly, and a
         residual of zero would say nothing
+
+    Notes
+    -----
+    Neighbouring bands, `worst_stretch`: dirt darkens a panel in the blue alone, which the whole
+    range would hide, and one noisy band is no fault of a panel.
     """
     free = np.asarray(degrees_of_freedom) > 0
-    left = np.asarray(residual, np.float64)[:, free]
-    rms = {
-        name: math.sqrt(float(np.mean(finite(one) ** 2))) if finite(one).size else math.nan
-        for name, one in zip(panels, left, strict=True)
-    }
-    found = worst(rms)
+    left = np.where(free, np.asarray(residual, np.float64), math.nan)
+    stretch = {name: worst_stretch(one) for name, one in zip(panels, left, strict=True)}
+    found = worst({name: size for name, (size, _) in stretch.items()})
     if found is None:
         return not_checked(
             limits,
@@ -285,17 +291,23 @@ def fit_residual(
         limits,
         "fit-residual",
         size,
-        f"{name} is {size:.4f} in reflectance from the fitted line",
+        f"{name} is {size:.4f} in reflectance from the fitted line "
+        f"({band_names(stretch[name][1], wavelength_nm)})",
         subject=name,
     )
 
 
 def fit_consistency(
-    chi_square: ArrayLike, degrees_of_freedom: ArrayLike, *, limits: Limits = LIMITS
+    chi_square: ArrayLike,
+    degrees_of_freedom: ArrayLike,
+    *,
+    without: Mapping[str, float] | None = None,
+    limits: Limits = LIMITS,
 ) -> Check:
     """Median reduced chi-square over bands against its 99 % point.
 
-    Both are (band,). The limit is the 99 % point for one band with the median number of degrees
+    Both are (band,). `without` is the same by panel, when that panel is left out and all others,
+    check panels too, are in: it names the panel that the others agree without. The limit is the 99 % point for one band with the median number of degrees
     of freedom: the bands' errors go together, so their median is no steadier than one of them.
     """
     chi, free = _array(chi_square), np.asarray(degrees_of_freedom, np.float64)
@@ -312,13 +324,12 @@ def fit_consistency(
     freedom = float(np.median(free[good]))
     point = float(chi2.ppf(CONSISTENCY_POINT, freedom)) / freedom
     value = float(np.median(chi[good]))
-    return row(
-        limits,
-        "fit-consistency",
-        value,
-        f"the median reduced chi-square is {value:.2f}, its 99 % point {point:.2f}",
-        caution=point,
-    )
+    says = f"the median reduced chi-square is {value:.2f}, its 99 % point {point:.2f}"
+    rest = {name: one for name, one in (without or {}).items() if math.isfinite(one)}
+    name = min(rest, key=lambda one: rest[one]) if rest and value > point else ""
+    if name:
+        says += f"; the panels agree best without {name}, where it is {rest[name]:.2f}"
+    return row(limits, "fit-consistency", value, says, subject=name, caution=point)
 
 
 def fit_offset(offset: ArrayLike, *, fitted: bool = True, limits: Limits = LIMITS) -> Check:
@@ -339,29 +350,40 @@ def fit_offset(offset: ArrayLike, *, fitted: bool = True, limits: Limits = LIMIT
     )
 
 
-def fit_curvature(signal: ByPanel, reflectance: ByPanel, *, limits: Limits = LIMITS) -> Check:
+def fit_curvature(
+    signal: ByPanel,
+    reflectance: ByPanel,
+    uncertainty: ByPanel | None = None,
+    *,
+    limits: Limits = LIMITS,
+) -> Check:
     """Effect of a squared term at mid range, over the reflectance there; median over bands.
 
-    Per band, reflectance = a + b S + c S^2 through three panels or more by least squares; at mid
-    range the squared term moves the line between the ends by c (range of S)^2 / 4.
+    The arguments are (band,) by panel; `uncertainty` is the standard uncertainty of a panel's
+    point in reflectance. Where given, the effect counts only beyond what it explains at the
+    point of `fit-consistency`: panels that differ from their certificates as these say are no
+    sign of a bent response.
     """
     names = [name for name in signal if name in reflectance]
     if len(names) < 3:
         return not_checked(
             limits, "fit-curvature", f"{many(len(names), 'panel')}; three are needed"
         )
-    s = np.stack([_array(signal[name]) for name in names], axis=1)
-    r = np.stack([_array(reflectance[name]) for name in names], axis=1)
-    effect = [_curvature(x, y) for x, y in zip(s, r, strict=True)]
-    value = median(effect)
+    nothing = {name: np.zeros(1) for name in names}
+    effects, errors = squared_term(
+        *(
+            np.stack([np.broadcast_to(_array(of[name]), np.shape(signal[name])) for name in names])
+            for of in (signal, reflectance, uncertainty or nothing)
+        )
+    )
+    value, error = median(effects), median(errors)
     if not math.isfinite(value):
         return not_checked(limits, "fit-curvature", "no band is measured on three panels")
-    return row(
-        limits,
-        "fit-curvature",
-        abs(value),
-        f"a squared term moves the line by {100 * value:+.2f} % at mid range",
-    )
+    says = f"a squared term moves the line by {100 * value:+.2f} % at mid range"
+    if uncertainty is not None:
+        says += f" (standard uncertainty from the panels {100 * error:.2f} %)"
+    counts = abs(value) > CONSISTENCY_SIGMAS * error
+    return row(limits, "fit-curvature", abs(value), says, counts=counts)
 
 
 def check_panel(
@@ -442,20 +464,6 @@ def _allowed(check: str, certified: ArrayLike, limits: Limits) -> float:
     assert isinstance(absolute, int | float)
     relative = CHECK_PANEL_RELATIVE * median(certified)
     return max(float(absolute), relative) if math.isfinite(relative) else float(absolute)
-
-
-def _curvature(signal: Array, reflectance: Array) -> float:
-    """Relative effect of the squared term in one band, (panel,) each; NaN where it has none."""
-    good = np.isfinite(signal) & np.isfinite(reflectance)
-    x, y = signal[good], reflectance[good]
-    span = float(np.ptp(x)) if x.size else 0.0
-    if x.size < 3 or not span > 0:
-        return math.nan
-    t = (x - x.min()) / span * 2 - 1
-    if np.unique(t).size < 3:
-        return math.nan
-    c, _, base = np.polyfit(t, y, 2)
-    return float(c / base) if base > 0 else math.nan
 
 
 def _array(values: ArrayLike) -> Array:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from pipeline.radiometry.limits import LIMITS, CheckLimits, Limit, verdict
 from pipeline.records import Array, Check, Verdict
@@ -147,3 +147,21 @@ def worst(values: Mapping[str, float]) -> tuple[str, float] | None:
     """Name and value of the largest finite magnitude; None where there is none."""
     good = {name: value for name, value in values.items() if math.isfinite(value)}
     return max(good.items(), key=lambda item: abs(item[1])) if good else None
+
+
+def worst_stretch(values: ArrayLike) -> tuple[float, NDArray[np.bool_]]:
+    """Largest root mean square over neighbouring bands, and the (band,) mask of where.
+
+    A stretch is an eighth of the bands that are finite, three at least or all there are; NaN and
+    an empty mask with none.
+    """
+    each = np.asarray(values, np.float64)
+    index = np.flatnonzero(np.isfinite(each))
+    where = np.zeros(each.size, np.bool_)
+    if not index.size:
+        return math.nan, where
+    length = min(max(3, index.size // 8), index.size)
+    squares = np.convolve(each[index] ** 2, np.ones(length) / length, mode="valid")
+    first = int(squares.argmax())
+    where[index[first : first + length]] = True
+    return math.sqrt(float(squares[first])), where

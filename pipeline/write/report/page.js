@@ -145,7 +145,7 @@
     const rows = points.map((p) => {
       const row = document.createElement("tr");
       const cells = [p.nm.toFixed(1), p.r === null ? "blank" : p.r.toFixed(4),
-        p.u === null ? "none" : p.u.toPrecision(2), words(p.flags).join(", ") || "none"];
+        p.u === null ? "none" : p.u.toPrecision(3), words(p.flags).join(", ") || "none"];
       cells.forEach((text, i) => {
         const cell = document.createElement(i ? "td" : "th");
         if (!i) cell.scope = "row";

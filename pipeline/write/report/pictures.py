@@ -15,15 +15,17 @@ from numpy.typing import NDArray
 
 from pipeline.radiometry.preview import COMPOSITE_NM, Preview, to_srgb
 
-#: Nodes of the colour map cividis, readable by the colour-blind (Nuñez, Anderton and Renslow 2018,
-#: doi 10.1371/journal.pone.0199239); linear between them.
+#: The colour map cividis in 32 levels, readable by the colour-blind (Nuñez, Anderton and Renslow
+#: 2018, doi 10.1371/journal.pone.0199239).
 CIVIDIS = (
-    "#00204c", "#002f6f", "#29406b", "#47516b", "#5e626e", "#727274", "#878478", "#9e9676",
-    "#b6a971", "#d0be66", "#e9d356", "#ffe945",
+    "#00204c", "#00265a", "#002b69", "#00316f", "#0a376d", "#203c6c", "#2e426b", "#39496b",
+    "#434e6b", "#4b546b", "#535a6c", "#5b5f6d", "#63666f", "#6a6c71", "#717273", "#787876",
+    "#807e78", "#888578", "#908b78", "#989177", "#a19876", "#a99f74", "#b1a672", "#baac6f",
+    "#c2b36c", "#ccbb68", "#d5c263", "#deca5e", "#e7d158", "#f1da50", "#fbe147", "#ffe945",
 )  # fmt: skip
 #: Colour of a pixel without a value.
 BLANK = "#9aa0a6"
-_LEVELS = 32
+_LEVELS = len(CIVIDIS)
 _QUALITY = 80
 
 
@@ -167,11 +169,7 @@ def _rgb(colour: str) -> tuple[int, ...]:
 
 def palette() -> NDArray[np.uint8]:
     """The map's colours from low to high, then the blank one, (level, 3)."""
-    nodes = np.array([_rgb(c) for c in CIVIDIS], np.float64)
-    at = np.linspace(0, len(nodes) - 1, _LEVELS)
-    levels = [np.interp(at, np.arange(len(nodes)), nodes[:, i]) for i in range(3)]
-    colours = np.rint(np.column_stack(levels))
-    return np.asarray(np.vstack([colours, _rgb(BLANK)]), np.uint8)
+    return np.array([_rgb(colour) for colour in (*CIVIDIS, BLANK)], np.uint8)
 
 
 def mapped(plane: NDArray[Any], high: float) -> str:

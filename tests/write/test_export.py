@@ -1,0 +1,180 @@
+"""Exports: a quicklook that lies where its samples lie, a table that states what it knows."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+
+import netCDF4
+import numpy as np
+import pytest
+import rasterio
+import shapely
+import xarray as xr
+
+from pipeline.errors import InputError, OutputError
+from pipeline.run.execute import run
+from pipeline.write.export import COLUMNS, export_quicklook, export_spectra
+
+LEFT_OUT = 1 | 4 | 16  # saturated, bad_element, no_calibration
+
+
+@pytest.fixture(scope="module")
+def folder(rich_run):
+    return rich_run.folder
+
+
+@pytest.fixture(scope="module")
+def cube(folder):
+    with xr.open_dataset(folder / "strip-00.nc", decode_times=False) as dataset:
+        yield dataset.load()
+
+
+def around(cube, lines, samples):
+    """A polygon around a block of samples, half a step wider on each side."""
+    lat, lon = cube["latitude"].values, cube["longitude"].values
+    a, b, c, d = lines[0], lines[1] - 1, samples[0], samples[1] - 1
+    corners = np.array([[lon[i, j], lat[i, j]] for i, j in ((a, c), (a, d), (b, d), (b, c))])
+    along = np.array([lon[1, 0] - lon[0, 0], lat[1, 0] - lat[0, 0]]) * 0.4
+    across = np.array([lon[0, 1] - lon[0, 0], lat[0, 1] - lat[0, 0]]) * 0.4
+    signs = ((-1, -1), (-1, 1), (1, 1), (1, -1))
+    return shapely.Polygon(
+        [p + s * along + t * across for p, (s, t) in zip(corners, signs, strict=True)]
+    )
+
+
+def table(path):
+    with path.open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert tuple(rows[0]) == COLUMNS
+    return {name: np.array([float(row[name] or "nan") for row in rows]) for name in COLUMNS[1:]} | {
+        "region": [row["region"] for row in rows]
+    }
+
+
+def alone(folder, tmp_path, *names):
+    for name in names:
+        shutil.copy(folder / name, tmp_path / name)
+    return tmp_path
+
+
+def test_control_points_hold_each_pixels_own_position(folder, cube, tmp_path):
+    target = tmp_path / "quick.tif"
+    export_quicklook(folder / "strip-00.nc", target)
+    with rasterio.open(target) as tiff:
+        points, crs = tiff.gcps
+        assert crs.to_epsg() == 4326
+        assert (tiff.count, tiff.dtypes[0]) == (3, "uint8")
+        assert tiff.shape == cube["latitude"].shape
+        assert len(points) >= 12
+        for p in points:
+            line, sample = round(p.row - 0.5), round(p.col - 0.5)
+            assert p.x == pytest.approx(float(cube["longitude"][line, sample]), abs=1e-9)
+            assert p.y == pytest.approx(float(cube["latitude"][line, sample]), abs=1e-9)
+
+
+def test_a_brighter_panel_is_brighter_in_the_quicklook(folder, rich_run, tmp_path):
+    target = tmp_path / "quick.tif"
+    export_quicklook(folder / "strip-00.nc", target)
+    with rasterio.open(target) as tiff:
+        rgb = tiff.read().astype(float)
+        assert tiff.dataset_mask().any()
+    level = {}
+    for panel in rich_run.document["panels"]:
+        for seen in panel["passes"]:
+            part = rgb[:, slice(*seen["lines"]), slice(*seen["samples"])]
+            level[np.mean(panel["certified"])] = part.mean()
+    order = [level[r] for r in sorted(level)]
+    assert len(order) >= 3
+    assert order == sorted(order)
+
+
+def test_without_positions_a_quicklook_is_refused(folder, tmp_path):
+    here = alone(folder, tmp_path, "strip-00.nc")
+    with netCDF4.Dataset(here / "strip-00.nc", "a") as nc:
+        nc.renameVariable("latitude", "somewhere")
+    with pytest.raises(InputError, match="no latitude and longitude"):
+        export_quicklook(here / "strip-00.nc", tmp_path / "quick.tif")
+    assert not (tmp_path / "quick.tif").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "says"), [(None, "no such cube file"), ("hello", "cannot be read")]
+)
+def test_what_is_no_cube_is_refused(tmp_path, text, says):
+    path = tmp_path / "strip.nc"
+    if text is not None:
+        path.write_text(text)
+    with pytest.raises(InputError, match=says):
+        export_quicklook(path, tmp_path / "quick.tif")
+
+
+def test_a_target_that_cannot_be_written_is_said(folder, tmp_path):
+    with pytest.raises(OutputError):
+        export_quicklook(folder / "strip-00.nc", tmp_path / "nowhere" / "quick.tif")
+
+
+def test_mean_and_spread_are_those_of_the_sound_samples(folder, cube, tmp_path):
+    lines, samples = (40, 60), (5, 25)
+    here = alone(folder, tmp_path, "strip-00.nc")
+    export_spectra(here, {"block": around(cube, lines, samples)}, tmp_path / "t.csv")
+    found = table(tmp_path / "t.csv")
+    part = cube.isel(line=slice(*lines), sample=slice(*samples))
+    flags, r = part["quality_flag"].values, part["reflectance"].values.astype(float)
+    good = ((flags & LEFT_OUT) == 0) & np.isfinite(r)
+    with np.errstate(invalid="ignore"):
+        r = np.where(good, r, np.nan).reshape(len(r), -1)
+    np.testing.assert_allclose(found["wavelength_nm"], cube["wavelength"].values)
+    np.testing.assert_allclose(found["mean"], np.nanmean(r, axis=1), rtol=1e-5)
+    np.testing.assert_allclose(found["standard_deviation"], np.nanstd(r, axis=1, ddof=1), rtol=1e-4)
+    np.testing.assert_array_equal(found["samples"], good.sum(axis=(1, 2)))
+    np.testing.assert_array_equal(found["samples"] + found["left_out"], 400)
+    for name, bit in (("saturated", 1), ("bad_element", 4), ("no_calibration", 16)):
+        expected = ((flags & bit) != 0).sum(axis=(1, 2))
+        np.testing.assert_array_equal(found[f"left_out_{name}"], expected)
+
+
+def test_of_one_sample_the_uncertainty_is_the_cubes(folder, cube, tmp_path):
+    here = alone(folder, tmp_path, "strip-00.nc")
+    export_spectra(here, {"one": around(cube, (50, 51), (12, 13))}, tmp_path / "t.csv")
+    found = table(tmp_path / "t.csv")
+    stored = cube["reflectance_uncertainty"][:, 50, 12].values
+    good = found["samples"] == 1
+    assert good.sum() >= 25
+    # Two significant digits are stored, and the packed reflectance feeds back at half its step.
+    np.testing.assert_allclose(found["standard_uncertainty"][good], stored[good], rtol=0.06)
+
+
+def test_of_many_samples_the_systematic_part_is_what_remains(folder, cube, tmp_path):
+    here = alone(folder, tmp_path, "strip-00.nc")
+    regions = {
+        "few": around(cube, (40, 42), (10, 12)),
+        "many": around(cube, (40, 80), (10, 50)),
+    }
+    export_spectra(here, regions, tmp_path / "t.csv")
+    found = table(tmp_path / "t.csv")
+    few, many = (np.array([r == name for r in found["region"]]) for name in regions)
+    total, part = found["standard_uncertainty"], found["systematic_uncertainty"]
+    assert (total >= part).all()
+    excess = np.sqrt(total**2 - part**2)
+    assert np.median(excess[many] / excess[few]) < 0.2
+    assert np.median(total[many] / part[many]) < 1.1
+
+
+def test_zarr_and_netcdf_give_the_same_table(rich_flight, folder, cube, tmp_path):
+    copied = rich_flight.copy(tmp_path / "flight").edit('format = "netcdf"', 'format = "zarr"')
+    stored = run(copied.config, workers=2).folder
+    regions = {"block": around(cube, (40, 60), (5, 25))}
+    export_spectra(folder, regions, tmp_path / "a.csv")
+    export_spectra(stored, regions, tmp_path / "b.csv")
+    a, b = table(tmp_path / "a.csv"), table(tmp_path / "b.csv")
+    for name in COLUMNS[1:]:
+        np.testing.assert_allclose(a[name], b[name], rtol=5e-6)
+
+
+def test_regions_off_the_strips_are_refused(folder, tmp_path):
+    with pytest.raises(InputError, match="no sample lies in elsewhere"):
+        export_spectra(folder, {"elsewhere": shapely.box(0, 0, 1, 1)}, tmp_path / "t.csv")
+    with pytest.raises(InputError, match="has no cube file"):
+        export_spectra(tmp_path, {"a": shapely.box(0, 0, 1, 1)}, tmp_path / "t.csv")
+    assert not (tmp_path / "t.csv").exists()

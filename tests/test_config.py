@@ -46,9 +46,7 @@ def test_the_smallest_config_has_the_documented_defaults(folder: Path) -> None:
     assert config.sensor.header_keys.exposure_time == "exposure time"
     assert config.panel[0].use == "fit"
     assert config.panel[0].coverage_factor == 2
-    assert config.panel[0].where == (
-        Window(cube="strip-00", lines=(64, 106), samples=(85, 110)),
-    )
+    assert config.panel[0].where == (Window(cube="strip-00", lines=(64, 106), samples=(85, 110)),)
     assert config.calibration.illumination == "constant"
     assert config.quality.low_signal_snr == 3
     assert config.quality.blank == ("saturated", "bad_element", "no_calibration")
@@ -148,8 +146,14 @@ def test_the_work_is_what_decides_the_result(folder: Path) -> None:
     assert json.loads(plain.work)["sensor"]["saturation_counts"] == 4000
 
 
-@pytest.mark.parametrize("where", ['"search"', '{ region = "panel-48" }',
-                                   '[{ region = "a" }, { cube = "c", lines = [0, 9], samples = [0, 9] }]'])
+@pytest.mark.parametrize(
+    "where",
+    [
+        '"search"',
+        '{ region = "panel-48" }',
+        '[{ region = "a" }, { cube = "c", lines = [0, 9], samples = [0, 9] }]',
+    ],
+)
 def test_every_form_of_where(folder: Path, where: str) -> None:
     start = SMALLEST.index("where")
     load(folder, SMALLEST[:start] + f"where = {where}\n")

@@ -18,6 +18,8 @@ ROOT = Path(pipeline.__file__).parent
 #: What the modules of each part may import of the package, by prefix; the longest prefix holds.
 #: The bare package, which has the version, is everybody's.
 BASE = ("errors", "flags", "records")
+#: How values are packed, what a block of them is, the checks' limits, pictures of a cube.
+PACKED = ("radiometry.packing", "radiometry.kernel", "radiometry.limits", "radiometry.preview")
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "errors": (),
     "flags": ("errors",),
@@ -27,12 +29,11 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "read": (*BASE, "read"),
     "read.inventory": (*BASE, "read", "config"),
     "radiometry": (*BASE, "radiometry"),
-    "write": (*BASE, "write", "radiometry.packing", "radiometry.kernel", "radiometry.limits"),
-    # The report draws pictures of what the cubes hold.
-    "write.report": (*BASE, "write", "radiometry.limits", "radiometry.preview"),
+    "write": (*BASE, "write", *PACKED),
     "run": (*BASE, "config", "campaign", "read", "radiometry", "write", "run"),
     "synthetic": ("errors", "records", "radiometry", "synthetic"),
     "terminal": (*BASE,),
+    "reference": (*BASE, "config", "radiometry.limits"),
     "cli": (*BASE, "config", "campaign", "run", "terminal"),
     "__main__": ("cli",),
 }

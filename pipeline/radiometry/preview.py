@@ -34,7 +34,7 @@ _PICTURE_SHARE = 0.3
 _PICTURE_PIXEL_BYTES = 1.6
 _SPECTRUM_BAND_BYTES = 2.0
 #: Samples and pixels of a picture at the most.
-_MOST_COLUMNS, _MOST_PIXELS = 320, 200_000
+_MOST_COLUMNS, _MOST_PIXELS = 320, 120_000
 #: With fewer spectra than this, and this many bands, every other band is kept for twice as many.
 _FEW_SPECTRA, _MANY_BANDS = 256, 120
 #: Bands of which the median uncertainty is taken.
@@ -173,6 +173,8 @@ def _grid(lines: int, samples: int, wanted: float, *, least_step: int) -> Grid:
     across = min(step, max(samples // 4, 1))
     along = max(step, math.ceil(lines * -(-samples // across) / wanted))
     along = min(along, max(lines // 4, 1))
+    across = max(across, math.ceil(samples * -(-lines // along) / wanted))
+    across = min(across, max(samples // 4, 1))
     return Grid(along // 2, along, across // 2, across, lines, samples)
 
 
@@ -211,7 +213,7 @@ def composite_bands(wavelength_nm: Array) -> tuple[int, int, int] | None:
 def preview_block(plan: PreviewPlan, start: int, block: CalibratedBlock) -> PreviewPart:
     """Reduce one block whose first line is `start`. Blank samples become NaN in the pictures."""
     line, sample = plan.picture.inside(start)
-    flags = block.flags[:, line, sample]
+    saturated, low_signal = _shares(block.flags[:, line, sample])
     uncertainty = None
     if block.uncertainty is not None:
         some = slice(None, None, max(plan.bands // _MEDIAN_BANDS, 1))
@@ -233,8 +235,8 @@ def preview_block(plan: PreviewPlan, start: int, block: CalibratedBlock) -> Prev
         start=start,
         xyz=xyz,
         composite=composite,
-        saturated=_share(flags, QualityFlag.SATURATED),
-        low_signal=_share(flags, QualityFlag.LOW_SIGNAL),
+        saturated=saturated,
+        low_signal=low_signal,
         uncertainty=uncertainty,
         spectra=block.reflectance[thin].copy(),
         spectra_uncertainty=None if block.uncertainty is None else block.uncertainty[thin].copy(),
@@ -295,15 +297,21 @@ def to_xyz(reflectance: Array32, weights: Array32) -> Array32:
     NaN where the bands that are left have less than half of the observer's weight.
     """
     seen = np.flatnonzero(weights.max(axis=0) > 0)
-    weights = weights[:, seen]
-    values = reflectance[seen].reshape(seen.size, -1)
+    part = slice(seen[0], seen[-1] + 1)
+    weights, values = weights[:, part], reflectance[part].reshape(seen[-1] + 1 - seen[0], -1)
     blank = np.isnan(values)
-    summed: Array32 = weights @ np.where(blank, np.float32(0), values)
-    if blank.any():
-        share = weights @ (~blank).astype(np.float32) / weights.sum(axis=1, keepdims=True)
-        summed = np.where(share.min(axis=0) < _LEAST_WEIGHT, np.float32(np.nan), summed)
-        summed = summed / np.maximum(share, np.float32(_LEAST_WEIGHT))
+    if not blank.any():
+        return _summed(weights, values).reshape(3, *reflectance.shape[1:])
+    share = _summed(weights, (~blank).astype(np.float32)) / weights.sum(axis=1, keepdims=True)
+    summed = _summed(weights, np.where(blank, np.float32(0), values))
+    summed /= np.maximum(share, np.float32(_LEAST_WEIGHT))
+    summed[:, share.min(axis=0) < _LEAST_WEIGHT] = np.nan
     return summed.reshape(3, *reflectance.shape[1:])
+
+
+def _summed(weights: Array32, values: Array32) -> Array32:
+    # Not by BLAS, whose own threads would get in the way of the workers that call this.
+    return np.asarray(np.einsum("cb,bn->cn", weights, values), np.float32)
 
 
 def to_srgb(xyz: NDArray[np.floating[Any]], white: float = 1.0) -> NDArray[np.uint8]:
@@ -336,9 +344,24 @@ def _median(packed: NDArray[np.uint16]) -> Array32:
     return values
 
 
-def _share(flags: NDArray[np.uint8], bit: QualityFlag) -> Array32:
-    count = ((flags & np.uint8(bit)) != 0).sum(axis=0, dtype=np.uint16)
-    return np.asarray(count / np.float32(len(flags)), np.float32)
+#: Counts of the two flags that are mapped, side by side in one number, for each flag byte.
+_COUNTS = np.array(
+    [
+        ((byte & QualityFlag.SATURATED) != 0) + 65536 * ((byte & QualityFlag.LOW_SIGNAL) != 0)
+        for byte in range(256)
+    ],
+    np.uint32,
+)
+
+
+def _shares(flags: NDArray[np.uint8]) -> tuple[Array32, Array32]:
+    """Shares of the bands that are saturated, and of low signal, (line, sample)."""
+    counts = _COUNTS[flags].sum(axis=0, dtype=np.uint32)
+    bands = np.float32(len(flags))
+    return (
+        np.asarray((counts & 0xFFFF) / bands, np.float32),
+        np.asarray((counts >> 16) / bands, np.float32),
+    )
 
 
 def _outline(latitude: Array, longitude: Array, most_lines: int = 60) -> Array | None:

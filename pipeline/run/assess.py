@@ -223,7 +223,7 @@ def _scene_spectrum(prepared: Preparation) -> Array:
     good = ~prepared.bad.any
     count = good.sum(axis=1)
     total = np.where(good, mean, 0.0).sum(axis=1)
-    return np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _striping(prepared: Preparation, limits: Limits) -> Check:

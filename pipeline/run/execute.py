@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -181,19 +182,21 @@ def _cubes(
             if address is None
             else _on_cluster(task_of, prepared.cubes, address, done)
         )
-        for capture, outcome in zip(prepared.cubes, made, strict=True):
-            try:
-                result = outcome()
-            except InputError as error:
-                refused[capture.name] = error
-                progress.event("cube refused", cube=capture.name, why=str(error))
-                continue
-            results.append(result)
-            progress.event("cube written", cube=capture.name, seconds=round(result.seconds, 2))
+        # Closed here, not when it is collected: no cube may be at work once an error leaves.
+        with closing(made):
+            for capture, outcome in zip(prepared.cubes, made, strict=True):
+                try:
+                    result = outcome()
+                except InputError as error:
+                    refused[capture.name] = error
+                    progress.event("cube refused", cube=capture.name, why=str(error))
+                    continue
+                results.append(result)
+                progress.event("cube written", cube=capture.name, seconds=round(result.seconds, 2))
     return results, refused
 
 
-Outcomes = Iterator[Callable[[], CubeResult]]
+Outcomes = Generator[Callable[[], CubeResult], None, None]
 
 
 def _on_threads(

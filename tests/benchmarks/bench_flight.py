@@ -124,7 +124,7 @@ def commands(flight: Path, out: Path, ours: Path) -> dict[str, list[str | Path]]
     }
     for peer in PEERS:
         for plain in (False, True):
-            words = [sys.executable, HERE / "peers.py", peer, flight, out]
+            words: list[str | Path] = [sys.executable, HERE / "peers.py", peer, flight, out]
             found[named(peer, plain)] = [*words, *(["--plain"] if plain else [])]
     return found
 
@@ -150,7 +150,7 @@ def ready(flight: Path, results: Path, out: Path) -> None:
     measured(step("prepare", flight))
     for peer in PEERS:
         for plain in (False, True):
-            command = [sys.executable, HERE / "peers.py", peer, flight, out]
+            command: list[str | Path] = [sys.executable, HERE / "peers.py", peer, flight, out]
             measured([*command, *(["--plain"] if plain else [])])
             measured(step("agree", results / ("plain" if plain else "with"), out))
             shutil.rmtree(out)
@@ -191,7 +191,7 @@ def help_s() -> float:
 
 def median(runs: Sequence[Measured], what: str = "wall_s") -> float:
     """Median of one figure."""
-    return statistics.median(getattr(run, what) for run in runs)
+    return float(statistics.median(getattr(run, what) for run in runs))
 
 
 def main_table(found: Mapping[str, Sequence[Measured]]) -> list[list[str]]:

@@ -94,7 +94,7 @@ def prepare(folder: Path) -> None:
         def band(values: NDArray[Any]) -> NDArray[np.float32]:
             return np.where(line.calibrated, values, np.nan).astype(np.float32)
 
-        single = {
+        single: dict[str, Any] = {
             "dark": dark.middle,
             "dark_change": dark.change,
             "dark_uncertainty": dark.uncertainty,
@@ -108,9 +108,10 @@ def prepare(folder: Path) -> None:
             "saturation_counts": np.array(config.sensor.saturation_counts),
             "snr": np.array(config.quality.low_signal_snr),
         }
+        stored: dict[str, Any] = {n: np.asarray(v, np.float32) for n, v in single.items()}
         np.savez(
             folder / "coefficients" / f"{capture.name}.npz",
-            **{name: np.asarray(values, np.float32) for name, values in single.items()},
+            **stored,
             bad=prepared.bad.any,
             wavelength=capture.wavelength_nm,
             gain=band(line.gain),
@@ -143,7 +144,7 @@ def agree(ours: Path, theirs: Path) -> None:
             else xr.open_dataset(p, mask_and_scale=False)
             for p in (path, other)
         )
-        names = [n for n in mine.data_vars if mine[n].ndim == 3]
+        names = [str(n) for n in mine.data_vars if mine[n].ndim == 3]
         assert set(names) == set(peer.data_vars), (names, list(peer.data_vars))
         for start in range(0, mine.sizes["line"], SLAB_LINES):
             at = {"line": slice(start, start + SLAB_LINES)}

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import importlib.util
 import random
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 from typing import Any
+
+import pytest
+
+from pipeline.write import publish
 
 
 def kill_many() -> Any:
@@ -106,3 +111,32 @@ def test_two_sweeps_at_once(plain_copy: Any, tmp_path: Path) -> None:
     assert second.stderr.count("\n") == 1
     assert "another sweep is at work" in second.stderr
     assert first.wait(60) == 0
+
+
+@pytest.mark.parametrize("rename", [1, 2, 3])
+def test_a_run_is_not_lost_when_its_replacement_is_killed(
+    plain_run: Any, tmp_path: Path, rename: int
+) -> None:
+    """Killed before each of the renames that put a new run in the place of an earlier one."""
+    folder = tmp_path / "june"
+    shutil.copytree(plain_run.folder, folder / plain_run.folder.name)
+    code = (
+        "import os, pathlib, shutil, signal, sys\nfrom pipeline.write import publish\n"
+        "folder, name, count = pathlib.Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])\n"
+        "rename = pathlib.Path.rename\n"
+        "def killed(self, target):\n"
+        "    global count\n"
+        "    count -= 1\n"
+        "    if not count: os.kill(os.getpid(), signal.SIGKILL)\n"
+        "    return rename(self, target)\n"
+        "pathlib.Path.rename = killed\n"
+        "with publish.staging(folder) as place:\n"
+        "    shutil.copytree(folder / name, place, dirs_exist_ok=True)\n"
+        "    publish.publish(place, folder / name, replace=True)\n"
+    )
+    name = plain_run.folder.name
+    done = subprocess.run([sys.executable, "-c", code, folder, name, str(rename)], check=False)
+    assert done.returncode == (-9 if rename < 3 else 0)
+    publish.clear_leftovers(folder)
+    assert [p.name for p in folder.iterdir()] == [name]
+    assert kill_many().half_written(tmp_path) == []

@@ -29,11 +29,15 @@ for (let node; (node = walk.nextNode());) {
   const parent = node.parentElement;
   if (!node.data.trim() || parent.closest("script,style,noscript,option,.unseen")) continue;
   const head = parent.closest("thead");
-  if (!parent.checkVisibility() || (head && getComputedStyle(head).position === "absolute")) continue;
+  if (!parent.checkVisibility()) continue;
+  if (head && getComputedStyle(head).position === "absolute") continue;
   const range = document.createRange();
   range.selectNodeContents(node);
-  for (const r of range.getClientRects())
+  const window_ = parent.closest(".scroll")?.getBoundingClientRect();
+  for (const r of range.getClientRects()) {
+    if (window_ && (r.bottom > window_.bottom || r.right > window_.right)) continue;
     if (r.width > 1 && r.height > 1) boxes.push([r, node.data.trim(), node]);
+  }
 }
 for (let i = 0; i < boxes.length; i++) for (let j = i + 1; j < boxes.length; j++) {
   const [a, s, n] = boxes[i], [b, t, m] = boxes[j];
@@ -129,6 +133,7 @@ def test_a_click_shows_the_cubes_spectrum_and_place(browser, page, rich_run):
 
     opened(browser, page)
     stage = by_id(browser, "stage")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", stage)
     size = stage.size
     for x, y in ((0.1, 0.2), (0.77, 0.6)):
         ActionChains(browser).move_to_element_with_offset(

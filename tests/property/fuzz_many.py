@@ -42,8 +42,8 @@ KINDS: dict[str, tuple[str, Reader]] = {
 }
 #: Pieces that have broken programs before.
 TRICKS = [
-    b"\0", b"\xff\xfe", b"\n", b"\r", b'"', b"'", b"{", b"}", b"[", b"]", b"=", b",", b"..", b"../..",
-    b"/etc/passwd", b"<script>", b"&x;", b"<!DOCTYPE a [<!ENTITY x SYSTEM 'file:///etc/passwd'>]>",
+    b"\0", b"\xff\xfe", b"\n", b"\r", b'"', b"'", b"{", b"}", b"[", b"]", b"=", b",", b"..",
+    b"../..", b"/etc/passwd", b"<script>", b"&x;", b"<!DOCTYPE a [<!ENTITY x SYSTEM 'file:///etc/passwd'>]>",
     b"nan", b"inf", b"-1", b"0", b"1e999", b"99999999999999999999", b"9" * 5000, b"[" * 3000,
     b"a=[" * 500, "\u2028\u0661\x1b[31m".encode(), b"2026-13-45T99:99:99Z", b"9999-12-31T23:59:59Z",
     b"0001-01-01T00:00:00+23:59", b"*", b"**/*", b"{stem}", b"{0.__class__}", b"%s%n", b"~", b"\\",
@@ -85,7 +85,7 @@ def fuzz(folder: Path, inputs: int, seed: int = 1) -> tuple[collections.Counter[
     counts: collections.Counter[str] = collections.Counter()
     found = []
     wholes = {kind: (folder / name).read_bytes() for kind, (name, _) in KINDS.items()}
-    for kind, (name, read) in KINDS.items():
+    for name, read in KINDS.values():
         read(folder / name)
     for _ in range(inputs):
         kind = chance.choice(list(KINDS))

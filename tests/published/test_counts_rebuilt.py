@@ -73,9 +73,7 @@ def test_uncertainty_in_the_file_is_the_law_of_propagation_on_its_own_variables(
     path = rich_run.folder / "strip-00.nc"
     counts, _, there = rebuilt(path)
     with netCDF4.Dataset(path) as nc:
-        v = {
-            n: np.ma.filled(nc[n][...].astype(float), np.nan) for n in nc.variables if n != "time"
-        }
+        v = {n: np.ma.filled(nc[n][...].astype(float), np.nan) for n in nc.variables if n != "time"}
     rng = np.random.default_rng(3)
     places = np.argwhere(there)
     for i, b, s in places[rng.choice(len(places), 150, replace=False)]:

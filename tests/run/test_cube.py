@@ -35,9 +35,7 @@ def task(prepared: Preparation, tmp_path: Path) -> CubeTask:
 def packed(path: Path) -> dict[str, Any]:
     with netCDF4.Dataset(path) as nc:
         nc.set_auto_maskandscale(False)
-        return {
-            n: nc[n][:] for n in ("reflectance", "reflectance_uncertainty", "quality_flag")
-        }
+        return {n: nc[n][:] for n in ("reflectance", "reflectance_uncertainty", "quality_flag")}
 
 
 @pytest.mark.parametrize("workers", [1, 3])

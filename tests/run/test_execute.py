@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -253,7 +254,11 @@ def test_failing_midway_leaves_nothing(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(netcdf.NetcdfWriter, "commit", full)
+    before = {thread.name for thread in threading.enumerate()}
     assert main(["run", str(plain_copy.config)]) == 1
+    # No cube is at work any more, which would write into what is being taken away.
+    left = {thread.name for thread in threading.enumerate()} - before
+    assert not [name for name in left if name.startswith(("block", "cube"))]
     err = capsys.readouterr().err
     assert len(err.splitlines()) == 1
     assert "No space left on device" in err

@@ -191,7 +191,8 @@ def test_a_dead_element_is_found_in_spite_of_its_own_response(
     tmp_path: Path, make_flight_in: Any
 ) -> None:
     """Divided by a flat in which it is dead too, a dead element would look alive."""
-    flight = make_flight_in(tmp_path, seed=3, flat=True, bad_share=3e-3)
+    size = {"lines": 128, "samples": 96, "bands": 40, "dark_frames": 120, "bad_share": 1.5e-3}
+    flight = make_flight_in(tmp_path, seed=3, flat=True, flat_lines=400, **size)
     prepared = prepare(load_config(flight.config))
     dead = flight.truth.bad.dead
     assert dead.sum() >= 5

@@ -253,7 +253,8 @@ def test_a_broken_manifest_makes_a_flight_wait_with_the_reason(inbox: Inbox) -> 
 
 @pytest.mark.parametrize(
     "name",
-    ["two\nlines", "<script>alert(1)</script>".replace("/", ""), "..dots", "a b", "é" * 80, "-x", '"; drop table flights', "{{ 7 * 7 }}", "x" * 200],
+    ["two\nlines", "<script>alert(1)<", "..dots", "a b", "é" * 80, "-x", '"; drop table flights',
+     "{{ 7 * 7 }}", "x" * 200],
 )  # fmt: skip
 def test_names_of_any_kind_are_handled(inbox: Inbox, name: str) -> None:
     inbox.add(name)
@@ -362,7 +363,7 @@ def test_a_flight_that_left_the_inbox_stays_on_the_page(inbox: Inbox) -> None:
         ("", TEMPLATE.replace("[flight]", '[flight]\nname = "x"'), "flight.name"),
         ("", TEMPLATE + "[colour]\n", "colour: unknown key"),
         ("", "[flight]\ncubes = 3\n", "flight."),
-        ("", 'flight = 3\n', "flight"),
+        ("", "flight = 3\n", "flight"),
         ("", TEMPLATE + "[calibration]\nillumination = 7\n", "calibration.illumination"),
         ("", TEMPLATE + "calibration = 3\n", "calibration"),
     ],
@@ -376,9 +377,7 @@ def test_a_wrong_campaign_names_the_key(inbox: Inbox, text: str, template: str, 
     assert not (inbox.base / "ledger.sqlite").exists()
 
 
-def test_four_flights_one_broken(
-    tmp_path: Path, make_flight_in: Callable[..., Any]
-) -> None:
+def test_four_flights_one_broken(tmp_path: Path, make_flight_in: Callable[..., Any]) -> None:
     """The real thing, small: three done, one set aside, then nothing to do and no time lost."""
     for i in range(4):
         make_flight_in(tmp_path / "inbox" / f"flight-{i}", cubes=1, lines=80, bands=20, seed=i)

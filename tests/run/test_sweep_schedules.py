@@ -26,9 +26,7 @@ PROGRAM = [sys.executable, "-m", "pipeline"]
 
 
 @pytest.fixture(scope="module")
-def flight(
-    tmp_path_factory: pytest.TempPathFactory, make_flight_in: Callable[..., Any]
-) -> Any:
+def flight(tmp_path_factory: pytest.TempPathFactory, make_flight_in: Callable[..., Any]) -> Any:
     return make_flight_in(tmp_path_factory.mktemp("example"), cubes=1, lines=80, bands=20)
 
 

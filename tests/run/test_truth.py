@@ -39,8 +39,9 @@ def errors(flight: Any, run: Any, ignored: int = 0) -> dict[str, Any]:
             flags = nc["quality_flag"][:].data.transpose(1, 0, 2)
         dark = np.stack([truth.dark_at(t) for t in truth.line_time_s[i]])
         signal = (raw - dark) / (truth.response if plan.flat else 1)
-        best = truth.offset[:, None] + truth.gain[:, None] * signal / (
-            truth.irradiance_ratio[i][:, None, None]
+        best = (
+            truth.offset[:, None]
+            + truth.gain[:, None] * signal / (truth.irradiance_ratio[i][:, None, None])
         )
         clear = (flags & ~np.uint8(ignored)) == 0
         told["run"] += ((r - wanted)[clear] ** 2).sum()
@@ -93,9 +94,7 @@ def test_saturated_samples_are_all_flagged(
     assert told["missed"] == 0
 
 
-def test_check_panel_is_only_predicted(
-    tmp_path: Path, make_flight_in: Callable[..., Any]
-) -> None:
+def test_check_panel_is_only_predicted(tmp_path: Path, make_flight_in: Callable[..., Any]) -> None:
     """A wrong check certificate changes nothing but its own row."""
     flight = make_flight_in(tmp_path / "one", seed=5)
     one = pipeline.run(flight.config)
@@ -121,9 +120,7 @@ def test_check_panel_is_only_predicted(
     assert verdicts[1] in ("caution", "fail")
 
 
-def test_one_panel_gives_the_gain_alone(
-    tmp_path: Path, make_flight_in: Callable[..., Any]
-) -> None:
+def test_one_panel_gives_the_gain_alone(tmp_path: Path, make_flight_in: Callable[..., Any]) -> None:
     panels = (PanelPlan("grey-50", 0.5),)
     flight = make_flight_in(tmp_path, seed=6, panels=panels, path_reflectance=0.0, **SIZE)
     run = pipeline.run(flight.config, workers=2)

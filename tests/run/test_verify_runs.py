@@ -79,7 +79,9 @@ def test_a_byte_changed_in_a_cube_is_named(fresh: Path) -> None:
         assert not any(name.startswith("strip-01") for name in found)
 
 
-def test_a_chunk_that_does_not_decode_is_named_with_its_place(runs: dict[str, Path], tmp_path: Path) -> None:
+def test_a_chunk_that_does_not_decode_is_named_with_its_place(
+    runs: dict[str, Path], tmp_path: Path
+) -> None:
     shutil.copytree(runs["netcdf"], tmp_path / "run")
     path = tmp_path / "run" / "strip-00.nc"
     with h5py.File(path) as file:
@@ -146,7 +148,9 @@ def test_an_input_that_is_gone_or_grown_is_named(fresh: Path) -> None:
     assert "bytes" in found["areas.kml"]
 
 
-def test_a_run_that_moved_away_finds_its_inputs_where_it_is_told(fresh: Path, tmp_path: Path) -> None:
+def test_a_run_that_moved_away_finds_its_inputs_where_it_is_told(
+    fresh: Path, tmp_path: Path
+) -> None:
     away = tmp_path / "away" / "a" / fresh.name
     shutil.copytree(fresh, away)
     assert wrong(verify(away, flight=fresh.parents[2])) == {}
@@ -167,7 +171,11 @@ def test_attributes_that_change_what_numbers_mean_are_seen(
         nc["wavelength"].units = "um"
         nc.run_id = "another"
     whats = " ".join(f.what for f in verify(tmp_path / "run", inputs=False) if not f.ok)
-    for part in ("reflectance:units is 'percent'", "wavelength:units is 'um'", "run_id is 'another'"):
+    for part in (
+        "reflectance:units is 'percent'",
+        "wavelength:units is 'um'",
+        "run_id is 'another'",
+    ):
         assert part in whats
 
 

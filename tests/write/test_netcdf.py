@@ -72,7 +72,7 @@ def test_no_attribute_is_empty(cube: Path) -> None:
         for owner in (nc, *nc.variables.values()):
             for name in owner.ncattrs():
                 value = owner.getncattr(name)
-                assert np.size(value) and value is not None, name
+                assert np.size(value), name
                 assert not isinstance(value, str) or value.strip(), name
 
 
@@ -136,16 +136,16 @@ def test_xarray_netcdf4_and_rasterio_read_the_same_values(cube: Path) -> None:
         assert ds.reflectance.dtype == np.float32
         assert {"wavelength", "time", "latitude", "longitude"} <= set(ds.coords)
         assert ds.time.dtype.kind == "M"
-    # Rightly without a geotransform: the swath is a line scan, not a map. GDAL takes a file
-    # without one as bottom up unless told, and would show line 0 at the bottom.
-    with (
-        rasterio.Env(GDAL_NETCDF_BOTTOMUP="NO"),
-        pytest.warns(NotGeoreferencedWarning),
-        rasterio.open(f'netcdf:"{cube}":reflectance') as raster,
-    ):
-        assert (raster.count, raster.height, raster.width) == packed.shape
-        assert raster.nodata == -32768
-        np.testing.assert_array_equal(raster.read(), packed)
+    # GDAL takes a file without a geotransform as bottom up unless told, and would show line 0 at
+    # the bottom.
+    with rasterio.Env(GDAL_NETCDF_BOTTOMUP="NO"):
+        # Rightly without a geotransform: the swath is a line scan, not a map.
+        with pytest.warns(NotGeoreferencedWarning):
+            raster = rasterio.open(f'netcdf:"{cube}":reflectance')
+        with raster:
+            assert (raster.count, raster.height, raster.width) == packed.shape
+            assert raster.nodata == -32768
+            np.testing.assert_array_equal(raster.read(), packed)
 
 
 @pytest.mark.skipif(shutil.which("ncdump") is None, reason="ncdump is not installed")
@@ -159,7 +159,9 @@ def test_blank_and_flagged_go_together(cube: Path) -> None:
         nc.set_auto_maskandscale(False)
         blank = nc["reflectance"][:] == -32768
         masks = dict(
-            zip(nc["quality_flag"].flag_meanings.split(), nc["quality_flag"].flag_masks, strict=True)
+            zip(
+                nc["quality_flag"].flag_meanings.split(), nc["quality_flag"].flag_masks, strict=True
+            )
         )
         bits = np.bitwise_or.reduce([masks[name] for name in nc.blank_flags.split()])
         np.testing.assert_array_equal(blank, (nc["quality_flag"][:] & bits) != 0)

@@ -24,9 +24,13 @@ def staged(folder: Path, text: str = "new") -> Path:
 
 
 def test_staging_leaves_nothing_when_the_work_fails(tmp_path: Path) -> None:
-    with pytest.raises(RuntimeError), publish.staging(tmp_path / "flight") as place:
-        (place / "half.nc").write_text("half")
-        raise RuntimeError
+    def work() -> None:
+        with publish.staging(tmp_path / "flight") as place:
+            (place / "half.nc").write_text("half")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        work()
     assert [p for p in tmp_path.rglob("*") if p.is_file()] == []
 
 
@@ -118,5 +122,3 @@ def test_checksums_are_what_sha256sum_checks(tmp_path: Path) -> None:
     (tmp_path / "run.json").write_text("changed")
     done = subprocess.run(command, cwd=tmp_path, check=False, capture_output=True)
     assert done.returncode == 1
-
-

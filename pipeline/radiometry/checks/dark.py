@@ -250,10 +250,10 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
     -------
     Counts at the panels' brightest band, by least squares of the profile on the spectrum and a
     polynomial over bands (a dark's own slow change), of the order that the Bayesian information
-    criterion prefers (Schwarz 1978, doi 10.1214/aos/1176344136). Only what the polynomial cannot
-    take on counts for the spectrum, so a spectrum as smooth as that gives a large standard error.
-    The error is enlarged for the correlation of neighbouring bands. (NaN, NaN) below 10 common
-    bands, or where the spectrum is flat, zero or itself such a polynomial.
+    criterion prefers (Schwarz 1978, Ann. Statist. 6, 461, from memory). Only what the polynomial
+    cannot take on counts for the spectrum, so a spectrum as smooth as that gives a large standard
+    error. The error is enlarged for the correlation of neighbouring bands. (NaN, NaN) below 10
+    common bands, or where the spectrum is flat, zero or itself such a polynomial.
     """
     profile = np.asarray(dark_profile, np.float64)
     spectrum = np.asarray(panel_spectrum, np.float64)
@@ -292,7 +292,7 @@ def _information(design: Array, values: Array) -> float:
     """Bayesian information criterion of a least-squares fit; less is better."""
     rest = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
     n, terms = design.shape
-    return n * math.log(max(float(rest @ rest) / n, 1e-30)) + terms * math.log(n)
+    return float(n * math.log(max(float(rest @ rest) / n, 1e-30)) + terms * math.log(n))
 
 
 def light_leak(

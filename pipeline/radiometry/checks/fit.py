@@ -307,8 +307,9 @@ def fit_consistency(
     """Median reduced chi-square over bands against its 99 % point.
 
     Both are (band,). `without` is the same by panel, when that panel is left out and all others,
-    check panels too, are in: it names the panel that the others agree without. The limit is the 99 % point for one band with the median number of degrees
-    of freedom: the bands' errors go together, so their median is no steadier than one of them.
+    check panels too, are in: it names the panel that the others agree without. The limit is the
+    99 % point for one band with the median number of degrees of freedom: the bands' errors go
+    together, so their median is no steadier than one of them.
     """
     chi, free = _array(chi_square), np.asarray(degrees_of_freedom, np.float64)
     good = np.isfinite(chi) & (free > 0)

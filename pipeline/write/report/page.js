@@ -91,7 +91,7 @@
   }
 
   function draw(points) {
-    const width = byId("drawn").clientWidth > 520 ? 700 : 400, height = 250;
+    const width = Math.min(Math.max(byId("drawn").clientWidth, 320), 760), height = 250;
     const left = 50, right = width - 18, top = 28, bottom = height - 42;
     const values = points.filter((p) => p.r !== null).map((p) => p.r);
     let low = Math.min(0, ...values), high = Math.max(0.05, ...values);

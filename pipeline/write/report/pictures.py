@@ -194,7 +194,7 @@ def indexed_png(index: NDArray[np.uint8], colours: NDArray[np.uint8]) -> bytes:
         b"\x89PNG\r\n\x1a\n"
         + chunk(b"IHDR", header)
         + chunk(b"PLTE", colours.tobytes())
-        + chunk(b"IDAT", zlib.compress(raw.tobytes(), 9))
+        + chunk(b"IDAT", zlib.compress(raw.tobytes(), 6))
         + chunk(b"IEND", b"")
     )
 

@@ -82,7 +82,7 @@ def encoded(values: NDArray[Any]) -> str:
     difference = values.copy()
     difference[:, 1:] -= values[:, :-1]  # wraps around, and so does the sum that undoes it
     bytes_ = difference.reshape(-1).view(np.uint8).reshape(-1, values.dtype.itemsize)
-    return base64.b64encode(zlib.compress(bytes_.T.tobytes(), 9)).decode("ascii")
+    return base64.b64encode(zlib.compress(bytes_.T.tobytes(), 6)).decode("ascii")
 
 
 def decoded(text: str, kind: str, columns: int) -> NDArray[Any]:

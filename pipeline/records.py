@@ -173,7 +173,7 @@ class EmpiricalLine:
     panels: tuple[str, ...]
     used: Mask  # (panel, band)
     residual: Array  # (panel, band) [1], certified less fitted
-    low: Array  # smallest reflectance of the fit's panels
+    low: Array  # smallest reflectance of the fit's panels; 0 with a single one
     high: Array  # largest
     calibrated: Mask
 

@@ -227,7 +227,10 @@ def fit_empirical_line(
         panels=tuple(reference.name for reference in references),
         used=used,
         residual=residual,
-        low=where_calibrated(np.where(used, y, np.inf).min(axis=0)),
+        # A gain alone is a line through zero: its span begins there.
+        low=where_calibrated(
+            np.where(used.sum(axis=0) == 1, 0.0, np.where(used, y, np.inf).min(axis=0))
+        ),
         high=where_calibrated(np.where(used, y, -np.inf).max(axis=0)),
         calibrated=calibrated,
     )

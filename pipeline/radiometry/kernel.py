@@ -191,7 +191,7 @@ def calibrate_block(
     return out
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no-untyped-def]
     (
         dark, dark_change, inverse_response, fixed_variance, read_variance, shot,
@@ -272,7 +272,7 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
         patch = patch_stop
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _tally_band(reflectance, packed_u, uncertainty, flags, tallies):  # type: ignore[no-untyped-def]
     n_lines, samples = reflectance.shape
     n_saturated = n_low = n_outside = n_sound = n_negative = n_above = 0
@@ -368,7 +368,7 @@ def _tally(
     bands, n_lines, samples = reflectance.shape
 
     def count(mask: NDArray[np.bool_]) -> NDArray[np.int64]:
-        return mask.reshape(bands, -1).sum(axis=1).astype(np.int64)
+        return np.asarray(mask.reshape(bands, -1).sum(axis=1), np.int64)
 
     sound = (flags & _UNSOUND) == 0
     negative = np.zeros_like(sound)

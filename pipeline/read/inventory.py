@@ -30,6 +30,7 @@ class Inventory:
     line_times: Mapping[str, Path]  # cube's stem to its table
     manifest_problems: tuple[str, ...] | None  # None: there is no manifest
     manifest: Mapping[Path, str]  # SHA-256 that the manifest lists for each file that is there
+    manifest_path: Path | None
 
     def line_times_path(self, capture: Capture) -> Path | None:
         """The table of a cube's line times; None when the config names none."""
@@ -97,6 +98,7 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
         line_times=line_times,
         manifest_problems=problems,
         manifest=listed,
+        manifest_path=_manifest_path(config),
     )
 
 
@@ -214,14 +216,18 @@ def _line_times(config: Config, stem: str) -> Path | None:
     raise InputError("no such table of line times", where=folder / name)
 
 
+def _manifest_path(config: Config) -> Path | None:
+    """The manifest that the config names, or that lies in the flight's folder."""
+    found = config.flight.folder / MANIFEST
+    return config.flight.manifest or (found if found.is_file() else None)
+
+
 def _manifest(config: Config, digests: bool) -> tuple[tuple[str, ...] | None, dict[Path, str]]:
     """What is wrong with the listed files, None without a manifest; and those that are there."""
     folder = config.flight.folder
-    manifest = config.flight.manifest
+    manifest = _manifest_path(config)
     if manifest is None:
-        manifest = folder / MANIFEST
-        if not manifest.is_file():
-            return None, {}
+        return None, {}
     problems = []
     listed: dict[Path, str] = {}
     for name, digest in read_manifest(manifest).items():

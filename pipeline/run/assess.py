@@ -309,10 +309,9 @@ def _outside(prepared: Preparation) -> tuple[float | None, float | None]:
     known = np.isfinite(value)
     if not known.any():
         return None, None
-    low = line.low if len(line.panels) > 1 else np.zeros_like(line.low)
     with np.errstate(invalid="ignore"):
         return (
-            float((value < low)[known].mean()),
+            float((value < line.low)[known].mean()),
             float((value > line.high)[known].mean()),
         )
 

@@ -26,6 +26,7 @@ from pipeline.radiometry.kernel import (
     block_buffers,
     calibrate_block,
 )
+from pipeline.radiometry.preview import Preview, PreviewPart, PreviewPlan, join, preview_block
 from pipeline.read.cubes import RawCube
 from pipeline.records import Capture
 from pipeline.run.engine import in_order
@@ -47,6 +48,7 @@ class CubeTask:
     lines: LineTable
     path: Path
     format: str
+    preview: PreviewPlan
     #: The raw file's digest where it is known already; it is then not computed again.
     raw_sha256: str | None = None
 
@@ -62,6 +64,7 @@ class CubeResult:
     chunks_reread: int
     chunks_wrong: int
     seconds: float
+    preview: Preview
 
     def share(self, tally: str, of: str = "samples") -> float:
         """Share of a tally in another over all bands; NaN where there is none of the other."""
@@ -101,9 +104,9 @@ def calibrate_cube(
     try:
         if pool is None:
             with ThreadPoolExecutor(1) as own:
-                sha256, tallies, proofs = _written(task, beside, own, ahead, progress)
+                sha256, tallies, proofs, preview = _written(task, beside, own, ahead, progress)
         else:
-            sha256, tallies, proofs = _written(task, beside, pool, ahead, progress)
+            sha256, tallies, proofs, preview = _written(task, beside, pool, ahead, progress)
         wrong = reread(beside, FORMATS[task.format], proofs)
         if task.path.is_dir():
             shutil.rmtree(task.path)
@@ -126,16 +129,18 @@ def calibrate_cube(
         chunks_reread=len(proofs),
         chunks_wrong=wrong,
         seconds=time.perf_counter() - started,
+        preview=preview,
     )
 
 
 def _written(
     task: CubeTask, path: Path, pool: Executor, ahead: int, progress: Progress | None
-) -> tuple[str, NDArray[np.int64], list[Proof]]:
+) -> tuple[str, NDArray[np.int64], list[Proof], Preview]:
     digest = hashlib.sha256() if task.raw_sha256 is None else None
     sample = RereadSample(task.product)
     tallies = np.zeros((task.product.bands, len(TALLIES)), np.int64)
     proofs: list[Proof] = []
+    parts: list[PreviewPart] = []
     buffers = _Buffers(task.product)
     with (
         FORMATS[task.format].writer(path, task.product) as writer,
@@ -143,7 +148,9 @@ def _written(
         RawCube(task.capture) as raw,
     ):
 
-        def work(item: tuple[int, NDArray[Any]]) -> tuple[Any, NDArray[np.int64], list[Proof], int]:
+        def work(
+            item: tuple[int, NDArray[Any]],
+        ) -> tuple[Any, NDArray[np.int64], list[Proof], PreviewPart, int]:
             start, counts = item
             block = calibrate_block(
                 counts[:, task.bands],
@@ -153,18 +160,22 @@ def _written(
                 out=buffers.for_lines(len(counts)),
             )
             encoded = writer.encode(start, block)
-            return encoded, block.tallies.copy(), sample.proofs(start, block), len(counts)
+            part = preview_block(task.preview, start, block)
+            return encoded, block.tallies.copy(), sample.proofs(start, block), part, len(counts)
 
         blocks = raw.blocks(task.product.chunk[1], digest=digest)
-        for encoded, tally, proved, count in in_order(blocks, work, pool=pool, ahead=ahead):
+        for encoded, tally, proved, part, count in in_order(blocks, work, pool=pool, ahead=ahead):
             behind.wrote(writer.commit(encoded))
             tallies += tally
             proofs += proved
+            parts.append(part)
             if progress is not None:
                 progress(count)
     sha256 = task.raw_sha256 if digest is None else digest.hexdigest()
     assert sha256 is not None
-    return sha256, tallies, proofs
+    places = [task.product.variables.get(name) for name in ("latitude", "longitude")]
+    where = [place.values for place in places if place is not None]
+    return sha256, tallies, proofs, join(task.preview, parts, *where)
 
 
 class _Buffers:

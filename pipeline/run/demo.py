@@ -29,7 +29,10 @@ def lay_out(folder: Path) -> Path:
                 "is not empty", where=folder, do="Name a new folder: reflectory demo DIR"
             )
         shutil.copytree(
-            source, folder, ignore=shutil.ignore_patterns("results"), dirs_exist_ok=True
+            source,
+            folder,
+            ignore=shutil.ignore_patterns("results", "report.png"),
+            dirs_exist_ok=True,
         )
     except OSError as error:
         raise OutputError(f"cannot write here: {error.strerror}", where=folder) from error

@@ -41,7 +41,7 @@ from pipeline.run.prepare import Preparation, prepare, usable
 from pipeline.run.progress import Progress, Silent
 from pipeline.run.tables import cube_task
 from pipeline.write import publish
-from pipeline.write.attributes import now_utc
+from pipeline.write.attributes import now_utc, require_free
 from pipeline.write.formats import FORMATS
 from pipeline.write.provenance import Extents, cube_attributes
 
@@ -97,6 +97,7 @@ def run(
         config = config.model_copy(
             update={"output": config.output.model_copy(update={"folder": folder})}
         )
+    require_free(config.output.attributes, f"{config.path}: output.attributes")
     progress = progress or Silent()
     memory = DigestMemory(kept_folder(config) / "digests.json")
     found = take_inventory(config)
@@ -118,11 +119,12 @@ def run(
     prepared = prepare(config, progress, found, None if again else kept_measurement)
     timings = {"prepare": time.perf_counter() - clock}
     checks = before_cubes(prepared)
-    known = {} if again else memory.recall(c.data for c in prepared.cubes)
     workers = workers or os.cpu_count() or 1
     with publish.staging(flight_folder(config)) as place:
         clock = time.perf_counter()
-        results, refused = _cubes(prepared, place, started, known, workers, cluster, progress)
+        results, refused = _cubes(
+            prepared, place, started, None if again else memory, workers, cluster, progress
+        )
         timings["cubes"] = time.perf_counter() - clock
         if not results:
             raise next(iter(refused.values()))
@@ -163,7 +165,7 @@ def _cubes(
     prepared: Preparation,
     place: Path,
     started: str,
-    known: Mapping[Path, str],
+    memory: DigestMemory | None,
     workers: int,
     address: str | None,
     progress: Progress,
@@ -174,6 +176,8 @@ def _cubes(
 
     def task_of(capture: Capture) -> CubeTask:
         task = _task(prepared, capture, place, started)
+        # Looked up as the cube's turn comes: a file changed since the start is hashed anew.
+        known = memory.recall([capture.data]) if memory is not None else {}
         return replace(task, raw_sha256=known.get(capture.data))
 
     with progress.stage("cubes", sum(c.lines for c in prepared.cubes)) as done:

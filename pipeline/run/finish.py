@@ -17,6 +17,7 @@ from pipeline.run.assess import after_cubes
 from pipeline.run.cube import CubeResult
 from pipeline.run.document import cube_rows, panel_rows, sentence, steps_of
 from pipeline.run.measure import Measured
+from pipeline.run.page import page_data
 from pipeline.run.plan import (
     DigestMemory,
     finished_runs,
@@ -104,7 +105,7 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
     publish.write_text(place / "run.json", text + "\n")
     # As a later reader gets it: no tuples, which JSON does not know.
     document = json.loads(text)
-    write_report(place / "report.html", document)
+    write_report(place / "report.html", document, page_data(prepared, work.results))
     for name in ("run.json", "report.html"):
         digests[place / name] = publish.sha256_of(place / name)
     publish.write_checksums(place, dict(sorted(digests.items())))
@@ -128,10 +129,12 @@ def _inputs(prepared: Preparation, sha256_of: Mapping[Path, str]) -> list[Input]
     """Every input with its role, size and digest, in order of their names."""
     config, inventory = prepared.config, prepared.inventory
     roles: dict[Path, str] = {panel.certificate: "certificate" for panel in config.panel}
-    for role in ("track", "regions", "irradiance", "manifest"):
+    for role in ("track", "regions", "irradiance"):
         path = getattr(config.flight, role)
         if path is not None:
             roles[path] = role
+    if inventory.manifest_path is not None:
+        roles[inventory.manifest_path] = "manifest"
     roles |= dict.fromkeys(inventory.line_times.values(), "line times")
     roles |= dict.fromkeys((c.data for c in inventory.cubes), "cube")
     roles |= dict.fromkeys((c.data for c in inventory.darks), "dark")

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.flags import LineFlag, QualityFlag, quality_mask
 from pipeline.radiometry.kernel import KernelTable, LineTable
+from pipeline.radiometry.preview import FLIGHT_BYTES, preview_plan
 from pipeline.records import Array32, Capture, EmpiricalLine, FlatField
 from pipeline.run.cube import CubeTask
 from pipeline.run.darks import CubeDark
@@ -188,6 +189,12 @@ def cube_task(
         lines=line_table(prepared, capture, dark),
         path=path,
         format=config.output.format,
+        preview=preview_plan(
+            capture.wavelength_nm[bands],
+            capture.lines,
+            capture.samples,
+            budget_bytes=FLIGHT_BYTES / len(prepared.cubes),
+        ),
     )
 
 

@@ -7,11 +7,12 @@ in nothing but their container.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
 from pipeline import flags
+from pipeline.errors import ConfigError
 from pipeline.radiometry.packing import (
     REFLECTANCE_FILL,
     REFLECTANCE_STEP,
@@ -32,6 +33,13 @@ RESERVED = frozenset(
 )
 
 Attributes = dict[str, object]
+
+
+def require_free(names: Iterable[str], where: str) -> None:
+    """ConfigError when a config gives a global attribute that only the program may set."""
+    for name in names:
+        if name in RESERVED:
+            raise ConfigError("only the program may set this attribute", where=f"{where}.{name}")
 
 
 def _auxiliary(long_name: str, units: str) -> Attributes:

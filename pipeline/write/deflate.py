@@ -18,7 +18,7 @@ except ImportError:  # no wheel for this processor: the same format, three to te
     DEFLATE = "zlib"
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _shuffle2(values, out):  # type: ignore[no-untyped-def]
     n = values.size
     for i in range(n):

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pipeline
-from pipeline.write.attributes import CONVENTIONS, RESERVED, STANDARD_NAMES, Attributes, iso_time
+from pipeline.write.attributes import CONVENTIONS, STANDARD_NAMES, Attributes, iso_time
 
 PREFIX = "reflectory"
 
@@ -156,7 +156,7 @@ def cube_attributes(
             "geospatial_lon_units": "degrees_east",
             "position_accuracy": extents.accuracy,
         }
-    return attributes | {k: v for k, v in more.items() if k not in RESERVED}
+    return attributes | dict(more)
 
 
 def late_attributes(run_id: str, follows: str | None, inputs: Sequence[Input]) -> Attributes:

@@ -22,7 +22,7 @@ from pipeline.records import Array, BadElements, Capture, Check
 #: Orders of the polynomial that a dark's own band profile is taken to be.
 _PROFILE_ORDERS = range(2, 13)
 #: Bands that each term of it needs, so that it stays slower than the spectrum's features.
-_BANDS_A_TERM = 4
+_BANDS_A_TERM = 2
 #: A normal scatter's standard deviation over its median absolute deviation.
 _MAD = 1.4826
 #: Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2).
@@ -252,8 +252,10 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
     polynomial over bands (a dark's own slow change), of the order that the Bayesian information
     criterion prefers (Schwarz 1978, Ann. Statist. 6, 461, from memory). Only what the polynomial
     cannot take on counts for the spectrum, so a spectrum as smooth as that gives a large standard
-    error. The error is enlarged for the correlation of neighbouring bands. (NaN, NaN) below 10
-    common bands, or where the spectrum is flat, zero or itself such a polynomial.
+    error. The error is enlarged for the correlation of neighbouring bands, and where few bands are
+    left to tell it by, so that `LEAK_ERRORS` of it are as improbable as they are for a normal
+    error. (NaN, NaN) below 10 common bands, or where the spectrum is flat, zero or itself such a
+    polynomial.
     """
     profile = np.asarray(dark_profile, np.float64)
     spectrum = np.asarray(panel_spectrum, np.float64)
@@ -278,7 +280,9 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
         residual = profile - design @ terms
         r = residual[good]
         variance = float(r @ r) / (r.size - a.shape[1])
-        error = math.sqrt(variance * float(np.linalg.inv(a.T @ a)[0, 0])) * _correlation_factor(r)
+        inflation = _correlation_factor(r)
+        error = math.sqrt(variance * float(np.linalg.inv(a.T @ a)[0, 0])) * inflation
+        error *= _few_factor(r.size / inflation**2 - a.shape[1])
         amplitude = float(terms[0])
         spread = _MAD * np.median(np.abs(r - np.median(r)))
         kept = good & (np.abs(residual) <= 5 * spread + 1e-12 * np.abs(profile))
@@ -286,6 +290,13 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
             break
         good = kept
     return amplitude, error
+
+
+def _few_factor(freedom: float) -> float:
+    """What few degrees of freedom make of a standard error at `LEAK_ERRORS` (Student's t)."""
+    from scipy.stats import norm, t
+
+    return float(t.isf(norm.sf(LEAK_ERRORS), max(freedom, 1.0))) / LEAK_ERRORS
 
 
 def _information(design: Array, values: Array) -> float:

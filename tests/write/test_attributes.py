@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 
 from pipeline import flags
-from pipeline.write.attributes import FILLS, VARIABLES, iso_time, now_utc
+from pipeline.errors import ConfigError
+from pipeline.write.attributes import (
+    FILLS,
+    RESERVED,
+    VARIABLES,
+    iso_time,
+    now_utc,
+    require_free,
+)
 from pipeline.write.provenance import cube_attributes
 
 #: Values that ACDD-1.3 allows for coverage_content_type (ISO 19115-1 codes).
@@ -59,12 +67,17 @@ def _attributes(**more: str) -> dict[str, object]:
     )  # fmt: skip
 
 
-def test_the_users_attributes_are_added_but_provenance_is_not_theirs() -> None:
-    made = _attributes(creator_name="A. Lab", title="Mine", config="none", blank_flags="none")
+def test_the_users_attributes_are_added() -> None:
+    made = _attributes(creator_name="A. Lab", title="Mine")
     assert made["creator_name"] == "A. Lab"
     assert made["title"] == "Mine"
     assert made["config"] == "[flight]"
-    assert made["blank_flags"] == "saturated"
+
+
+@pytest.mark.parametrize("name", sorted(RESERVED))
+def test_provenance_is_not_the_users_to_set(name: str) -> None:
+    with pytest.raises(ConfigError, match=f"output.attributes.{name}: only the program"):
+        require_free(["title", name], "flight.toml: output.attributes")
 
 
 def test_unknown_times_and_places_are_left_out() -> None:

@@ -6,15 +6,18 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
-from pipeline.errors import ReflectoryError
+from pipeline.errors import InputError, ReflectoryError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from pipeline.run.progress import Progress
 
 EPILOG = "exit: 0 done, 1 done in part or unusable, 2 the request is wrong, 3 another sweep at work"
 
@@ -35,15 +38,10 @@ def build_parser() -> argparse.ArgumentParser:
     demo.add_argument("--workers", type=_positive, metavar="N", help="threads")
     demo.set_defaults(call=_demo)
 
-    check = commands.add_parser(
-        "check", help="all but the cubes: may I calibrate this flight?", epilog=EPILOG
-    )
-    check.add_argument("config", type=Path, metavar="CONFIG")
+    check = _on_config(commands, "check", _check, "all but the cubes: may I calibrate this flight?")
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
-    check.set_defaults(call=_check)
 
-    run = commands.add_parser("run", help="calibrate a flight", epilog=EPILOG)
-    run.add_argument("config", type=Path, metavar="CONFIG")
+    run = _on_config(commands, "run", _run, "calibrate a flight")
     run.add_argument("--output", type=Path, metavar="DIR", help="instead of output.folder")
     run.add_argument("--workers", type=_positive, metavar="N", help="threads; all processors")
     run.add_argument(
@@ -51,7 +49,45 @@ def build_parser() -> argparse.ArgumentParser:
     )
     run.add_argument("--again", action="store_true", help="even if it is already done")
     run.add_argument("--json", action="store_true", help="run.json on standard output")
-    run.set_defaults(call=_run)
+
+    sweep = _on_config(commands, "sweep", _sweep, "calibrate all that is new in an inbox")
+    sweep.add_argument("--workers", type=_positive, metavar="N", help="threads; all processors")
+
+    compare = commands.add_parser("compare", help="what changed between two runs", epilog=EPILOG)
+    compare.add_argument("runs", nargs=2, type=Path, metavar="RUN")
+    compare.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    compare.set_defaults(call=_compare)
+
+    verify = commands.add_parser(
+        "verify", help="are results and inputs still what they were?", epilog=EPILOG
+    )
+    verify.add_argument("run", type=Path, metavar="RUN")
+    verify.add_argument(
+        "--quick", action="store_true", help="inputs by presence and size, not by digest"
+    )
+    verify.set_defaults(call=_verify)
+
+    export = commands.add_parser("export", help="quicklooks and spectra of a run", epilog=EPILOG)
+    export.add_argument("run", type=Path, metavar="RUN")
+    kinds = export.add_subparsers(dest="kind", required=True, metavar="WHAT")
+    quicklook = kinds.add_parser("quicklook", help="true-colour GeoTIFF of each cube")
+    quicklook.add_argument("--cube", metavar="STEM", help="one cube only")
+    spectra = kinds.add_parser("spectra", help="CSV of named regions' spectra")
+    spectra.add_argument("--regions", type=Path, required=True, metavar="FILE", help="KML, GeoJSON")
+    for kind in (quicklook, spectra):
+        kind.add_argument("--target", type=Path, metavar="PATH", help="file, or folder of files")
+    export.set_defaults(call=_export)
+    return parser
+
+
+def _on_config(
+    commands: Any, name: str, call: Callable[[argparse.Namespace], int], told: str
+) -> argparse.ArgumentParser:
+    """A command that takes a config and writes a log."""
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=told, epilog=EPILOG)
+    parser.add_argument("config", type=Path, metavar="CONFIG")
+    parser.add_argument("--log", type=Path, metavar="FILE", help="append events as JSON lines")
+    parser.set_defaults(call=call)
     return parser
 
 
@@ -83,18 +119,34 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
-def _run(options: argparse.Namespace) -> int:
-    from pipeline.run.execute import run
-    from pipeline.terminal import Terminal, show
+@contextmanager
+def _told(options: argparse.Namespace, flight: str = "") -> Iterator[Progress]:
+    """Progress on the terminal and, where asked for, in a log."""
+    from pipeline.run.log import About, Both, LogFile
+    from pipeline.terminal import Terminal
 
-    with Terminal() as terminal:
+    with ExitStack() as stack:
+        log = stack.enter_context(LogFile(options.log)) if options.log else None
+        terminal = stack.enter_context(Terminal())
+        if log is None:
+            yield terminal
+        else:
+            yield Both(terminal, About(log, flight=flight) if flight else log)
+
+
+def _run(options: argparse.Namespace) -> int:
+    from pipeline.config import load_config
+    from pipeline.run.execute import run
+    from pipeline.terminal import show
+
+    config = load_config(options.config, output=options.output)
+    with _told(options, config.flight.name) as progress:
         result = run(
-            options.config,
-            output=options.output,
+            config,
             workers=options.workers,
             cluster=options.cluster,
             again=options.again,
-            progress=terminal,
+            progress=progress,
         )
     if options.json:
         _print_json(result.document)
@@ -104,16 +156,73 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
+    from pipeline.config import load_config
     from pipeline.run.look import look
-    from pipeline.terminal import Terminal, show
+    from pipeline.terminal import show
 
-    with Terminal() as terminal:
-        document = look(options.config, progress=terminal)
+    config = load_config(options.config)
+    with _told(options, config.flight.name) as progress:
+        document = look(config, progress=progress)
     if options.json:
         _print_json(document)
     else:
         show(document, None)
     return 1 if document["verdict"] == "unusable" or document["outcome"] == "partial" else 0
+
+
+def _sweep(options: argparse.Namespace) -> int:
+    from pipeline.run.sweep import sweep
+
+    with _told(options) as progress:
+        result = sweep(options.config, progress=progress, workers=options.workers)
+    for flight in result.flights:
+        print(flight.line)
+    print(f"{len(result.flights)} flights; index: {result.index}")
+    return result.exit_code
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from pipeline.run.compare import compare, show_comparison
+
+    comparison = compare(*options.runs)
+    if options.json:
+        _print_json(comparison)
+    else:
+        show_comparison(comparison)
+    return 0
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from pipeline.errors import one_line
+    from pipeline.run.verify import exit_code, verify
+
+    findings = verify(options.run, inputs=not options.quick)
+    for finding in findings:
+        print(one_line(f"{'ok' if finding.ok else 'DIFFERS'}  {finding.file}: {finding.what}"))
+    return exit_code(findings)
+
+
+def _export(options: argparse.Namespace) -> int:
+    from pipeline.run.stored import cube_name, cube_paths
+    from pipeline.write.export import export_quicklook, export_spectra
+
+    if options.kind == "spectra":
+        from pipeline.read.regions import read_regions
+
+        target = options.target or Path(f"{options.run.resolve().name}-spectra.csv")
+        export_spectra(options.run, read_regions(options.regions), target)
+        print(f"written: {target}")
+        return 0
+    cubes = [p for p in cube_paths(options.run) if options.cube in (None, cube_name(p))]
+    if not cubes:
+        raise InputError("no such cube in this run", where=options.run)
+    folder = options.target or Path()
+    for path in cubes:
+        single = options.cube is not None and folder.suffix.lower() in (".tif", ".tiff")
+        target = folder if single else folder / f"{cube_name(path)}.tif"
+        export_quicklook(path, target)
+        print(f"written: {target}")
+    return 0
 
 
 def _demo(options: argparse.Namespace) -> int:

@@ -14,6 +14,8 @@ from rich.progress import (
     BarColumn,
     MofNCompleteColumn,
     Progress,
+    ProgressColumn,
+    Task,
     TextColumn,
     TimeRemainingColumn,
 )
@@ -24,6 +26,13 @@ from pipeline.errors import one_line
 
 _STYLES = {"fail": "bold red", "caution": "yellow", "not checked": "dim", "pass": "green"}
 _SHOWN = ("fail", "caution")
+
+
+class _Rate(ProgressColumn):
+    """Steps a second."""
+
+    def render(self, task: Task) -> Text:
+        return Text("" if task.speed is None else f"{task.speed:,.3g}/s", style="dim")
 
 
 class Terminal:
@@ -37,6 +46,7 @@ class Terminal:
                 TextColumn("{task.description:>8}"),
                 BarColumn(),
                 MofNCompleteColumn(),
+                _Rate(),
                 TimeRemainingColumn(),
                 console=self._console,
             )

@@ -64,7 +64,7 @@ def print_comparison(comparison: Mapping[str, Any], console: Console | None = No
     _table(
         console,
         f"reflectance, b less a, over {len(light['cubes'])} cubes"
-        + (f", every {step}th of {len(bands)} bands" if step > 1 else ""),
+        + (f", one in {step} of {len(bands)} bands" if step > 1 else ""),
         ("nm", "samples", "mean", "5 %", "95 %"),
         [
             (

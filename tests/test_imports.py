@@ -34,7 +34,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "synthetic": ("errors", "records", "radiometry", "synthetic"),
     "terminal": (*BASE,),
     "reference": (*BASE, "config", "radiometry.limits"),
-    "cli": (*BASE, "config", "campaign", "run", "terminal"),
+    "cli": (*BASE, "config", "campaign", "read", "write", "run", "terminal"),
     "__main__": ("cli",),
 }
 #: Not for arrays' arithmetic.

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.config import Config
 from pipeline.radiometry import elements
-from pipeline.radiometry.flat import flat_field
+from pipeline.radiometry.flat import flat_field, response_spread
 from pipeline.radiometry.noise import PhotonTransfer, difference_variance, photon_transfer
 from pipeline.read.cubes import RawCube
 from pipeline.read.inventory import Inventory
@@ -125,6 +125,10 @@ def measure(
         )
         for lines in panel_lines
     ]
+    transfer = _transfer(config, panel_lines, readings, bad.any, noise, flat, flat_points)
+    if inventory.flat is None:
+        k = config.sensor.electrons_per_count or transfer.electrons_per_count
+        flat = _unmeasured(bad.any, panel_lines, readings, noise, k)
     return Measured(
         darks=tuple(darks),
         noise=noise,
@@ -136,7 +140,7 @@ def measure(
         scenes=tuple(scenes),
         panel_profiles=_profiles(panel_lines, bad.any),
         readings=tuple(readings),
-        transfer=_transfer(config, panel_lines, readings, bad.any, noise, flat, flat_points),
+        transfer=transfer,
         raw_digests=digests,
     )
 
@@ -199,6 +203,26 @@ def _band_mean(values: Array, good: Mask) -> Array:
 def _measuring(flat: FlatField, bad: Mask) -> FlatField:
     """The flat with response 1 at bad elements: what a dead one has is no response."""
     return FlatField(np.where(bad, 1, flat.response), np.where(bad, 0, flat.uncertainty))
+
+
+def _unmeasured(
+    bad: Mask,
+    lines: list[panels.PanelLines],
+    readings: list[PanelReading],
+    noise: Array32,
+    electrons_per_count: float,
+) -> FlatField:
+    """Response 1 with the uncertainty that the panels' own elements show."""
+    profiles, variances = [], []
+    for part, reading in zip(lines, readings, strict=True):
+        across = slice(*reading.samples)
+        mean = part.signal[:, :, across].mean(axis=0, dtype=np.float64)
+        shot = np.maximum(mean, 0) / electrons_per_count if electrons_per_count > 0 else 0.0
+        variances.append((noise[:, across].astype(np.float64) ** 2 + shot) / len(part.signal))
+        clear = ~bad[:, across] & (reading.saturated_share == 0)[:, None]
+        profiles.append(np.where(clear, mean, np.nan))
+    spread = response_spread(profiles, variances)
+    return FlatField(np.ones(bad.shape, np.float32), np.where(bad, 0, spread).astype(np.float32))
 
 
 def _with_light(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.radiometry.flat import UNMEASURED_UNCERTAINTY, flat_field
+from pipeline.radiometry.flat import UNMEASURED_UNCERTAINTY, flat_field, response_spread
 
 NONE = np.zeros((3, 50), dtype=bool)
 
@@ -68,3 +68,32 @@ def test_does_not_change_input():
     np.testing.assert_array_equal(signal, kept)
     assert (noise == 5).all()
     assert not bad.any()
+
+
+@pytest.mark.parametrize("prnu", [0.0, 0.005, 0.02])
+def test_the_spread_of_the_response_is_seen_on_panels(prnu: float) -> None:
+    rng = np.random.default_rng(7)
+    bands, samples, lines, k, read = 120, 24, 40, 5.0, 2.0
+    profiles, variances = [], []
+    for level in (200.0, 900.0, 2400.0):
+        signal = level * np.linspace(0.98, 1.03, samples) * np.linspace(0.3, 1.0, bands)[:, None]
+        response = 1 + prnu * rng.standard_normal((bands, samples))
+        variance = (read**2 + signal / k) / lines
+        profiles.append(signal * response + np.sqrt(variance) * rng.standard_normal(signal.shape))
+        variances.append(variance)
+    profiles[0][3, 4] = np.nan
+    profiles[1][5, 6] *= 3
+    before = [p.copy() for p in profiles]
+    spread = response_spread(profiles, variances)
+    # The estimate's own standard error is near sigma^2/(2 sqrt(pairs)) / spread.
+    assert spread == pytest.approx(prnu, rel=0.04, abs=6e-4)
+    for one, other in zip(profiles, before, strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
+def test_no_neighbours_no_spread() -> None:
+    assert response_spread([], []) == 0
+    assert response_spread([np.array([[100.0]])], [np.array([[1.0]])]) == 0
+    lone = np.array([[100.0, np.nan, 120.0]])
+    assert response_spread([lone], [np.ones((1, 3))]) == 0
+    assert response_spread([-np.ones((2, 4))], [np.zeros((2, 4))]) == 0

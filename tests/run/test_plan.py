@@ -38,7 +38,7 @@ def test_inputs_are_every_file_that_the_flight_uses(rich_flight: Any) -> None:
         for p in rich_flight.folder.rglob("*")
         if p.is_file() and "results" not in p.parts
     }
-    assert on_disk - names == {"flight.toml", "raw/manifest.sha256"}
+    assert on_disk - names == {"flight.toml"}
     assert names <= on_disk
 
 

@@ -335,12 +335,12 @@ def config_from_table(
     try:
         config = Config.model_validate({**table, "path": path, "text": text})
     except ValidationError as error:
-        raise _config_error(error, path) from None
+        raise config_error(error, path) from None
     work = config.model_dump_json(exclude={"output": {"folder"}})
     return _resolved(config.model_copy(update={"work": work}), output)
 
 
-def _config_error(error: ValidationError, path: Path) -> ConfigError:
+def config_error(error: ValidationError, path: Path) -> ConfigError:
     """The first complaint of pydantic, in our form."""
     first = error.errors(include_url=False)[0]
     key = ""

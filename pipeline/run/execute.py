@@ -100,6 +100,7 @@ def run(
     require_free(config.output.attributes, f"{config.path}: output.attributes")
     progress = progress or Silent()
     memory = DigestMemory(kept_folder(config) / "digests.json")
+    publish.clear_leftovers(flight_folder(config))
     found = take_inventory(config)
     # Stamps the files as they are before any is read.
     memory.recall(raw_inputs(usable(found)))

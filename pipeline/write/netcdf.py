@@ -5,7 +5,12 @@ The file is plain shuffle + deflate netCDF-4; nothing but the usual libraries is
 
 from __future__ import annotations
 
+import errno
+import os
+import shutil
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -19,6 +24,8 @@ from pipeline.write.deflate import deflated
 from pipeline.write.product import CubeProduct
 
 SUFFIX = ".nc"
+#: Free bytes below which a failed write is put down to a full disk.
+MUCH_TOO_FEW_BYTES = 2**20
 
 # The netCDF library is not to be entered by two threads; h5py has a lock of its own.
 _LOCK = threading.Lock()
@@ -26,11 +33,22 @@ _LOCK = threading.Lock()
 Chunk = tuple[str, tuple[int, int, int], bytes]
 
 
+@contextmanager
+def disk_errors(path: Path) -> Iterator[None]:
+    """The libraries' RuntimeError of a failed write, which hides its cause, as an OSError."""
+    try:
+        yield
+    except RuntimeError as error:
+        full = shutil.disk_usage(path.parent).free < MUCH_TOO_FEW_BYTES
+        code = errno.ENOSPC if full else errno.EIO
+        raise OSError(code, os.strerror(code) if full else str(error), str(path)) from error
+
+
 def create(path: Path, product: CubeProduct) -> None:
     """Make the file with dimensions, all variables, attributes and the small variables' values."""
     import netCDF4
 
-    with _LOCK, netCDF4.Dataset(path, "w", format="NETCDF4") as nc:
+    with disk_errors(path), _LOCK, netCDF4.Dataset(path, "w", format="NETCDF4") as nc:
         sizes = {"wavelength": product.bands, "line": product.lines, "sample": product.samples}
         for name, size in sizes.items():
             nc.createDimension(name, size)
@@ -100,8 +118,9 @@ class NetcdfWriter:
 
     def commit(self, chunks: list[Chunk]) -> int:
         """Lay the chunks down; the number of bytes written."""
-        for name, offset, data in chunks:
-            self._ids[name].write_direct_chunk(offset, data)
+        with disk_errors(self.path):
+            for name, offset, data in chunks:
+                self._ids[name].write_direct_chunk(offset, data)
         return sum(len(data) for _, _, data in chunks)
 
     def __enter__(self) -> NetcdfWriter:
@@ -113,7 +132,8 @@ class NetcdfWriter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._file.close()
+        with disk_errors(self.path):
+            self._file.close()
 
 
 def arrays_of(block: CalibratedBlock) -> dict[str, NDArray[Any]]:
@@ -129,7 +149,7 @@ def set_attributes(path: Path, attributes: Attributes) -> None:
     """Set global attributes of a finished file."""
     import netCDF4
 
-    with _LOCK, netCDF4.Dataset(path, "a") as nc:
+    with disk_errors(path), _LOCK, netCDF4.Dataset(path, "a") as nc:
         nc.setncatts(attributes)
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import hashlib
 import os
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
+from typing import IO
 
 from pipeline.errors import OutputError
 from pipeline.write.flush import flush
@@ -43,9 +45,7 @@ def staging(folder: Path) -> Iterator[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         clear_leftovers(folder)
-        place = Path(tempfile.mkdtemp(dir=folder, prefix=_STAGING))
-        place.chmod(0o755)
-        lock = (place / _LOCK).open("w")
+        place, lock = _claimed(folder)
     except OSError as error:
         raise OutputError(
             f"cannot write here: {error.strerror}",
@@ -53,10 +53,31 @@ def staging(folder: Path) -> Iterator[Path]:
             do="Choose another output folder",
         ) from error
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         yield place
     finally:
         shutil.rmtree(place, ignore_errors=True)
+        lock.close()
+
+
+def _claimed(folder: Path) -> tuple[Path, IO[str]]:
+    """A new staging folder and its lock, held.
+
+    Another run that clears leftovers may take the folder away before it is locked; then again.
+    """
+    while True:
+        place = Path(tempfile.mkdtemp(dir=folder, prefix=_STAGING))
+        place.chmod(0o755)
+        try:
+            lock = (place / _LOCK).open("w")
+        except FileNotFoundError:
+            continue
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            lock.close()
+            continue
+        if (place / _LOCK).exists():
+            return place, lock
         lock.close()
 
 
@@ -72,6 +93,11 @@ def clear_leftovers(folder: Path) -> None:
                 continue
             with lock_path.open("a") as lock:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                for earlier in place.iterdir():
+                    # Killed between moving a run aside and replacing it: the run stands again.
+                    if (earlier / "run.json").is_file():
+                        with suppress(OSError):
+                            earlier.rename(folder / earlier.name)
                 shutil.rmtree(place, ignore_errors=True)
 
 
@@ -112,21 +138,31 @@ def publish(place: Path, target: Path, *, replace: bool = False) -> bool:
     for path in place.rglob("*"):
         flush(path)
     flush(place)
-    (place / _LOCK).unlink(missing_ok=True)
-    aside = None
-    if replace and target.exists():
-        aside = Path(tempfile.mkdtemp(dir=target.parent, prefix=_STAGING)) / "replaced"
-        target.rename(aside)
     try:
-        place.rename(target)
-    except OSError:
-        if aside is not None:
-            aside.rename(target)
-        if (target / "run.json").is_file():
+        with _moved_aside(target) if replace and target.exists() else nullcontext():
+            place.rename(target)
+    except OSError as error:
+        if error.errno in (errno.ENOTEMPTY, errno.EEXIST) and (target / "run.json").is_file():
             return False
         raise
-    finally:
-        if aside is not None:
-            shutil.rmtree(aside.parent, ignore_errors=True)
+    # Not before: a folder without its lock would not be cleared away after a kill.
+    (target / _LOCK).unlink(missing_ok=True)
     flush(target.parent)
     return True
+
+
+@contextmanager
+def _moved_aside(target: Path) -> Iterator[None]:
+    """An earlier run out of the way until the new one stands, and put back if it does not."""
+    holder = Path(tempfile.mkdtemp(dir=target.parent, prefix=_STAGING))
+    with (holder / _LOCK).open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        target.rename(holder / target.name)
+        try:
+            yield
+        except BaseException:
+            with suppress(OSError):
+                (holder / target.name).rename(target)
+            raise
+        finally:
+            shutil.rmtree(holder, ignore_errors=True)

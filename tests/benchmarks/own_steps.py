@@ -55,7 +55,7 @@ def _cpu_s() -> float:
 
 
 def make(folder: Path, cubes: int, lines: int, samples: int, bands: int) -> None:
-    """A simulated flight with a track and an irradiance log, and a config without uncertainty."""
+    """A simulated flight with a track and the light falling, and a config without uncertainty."""
     from pipeline.synthetic import FlightPlan, make_flight
 
     plan = FlightPlan(
@@ -65,6 +65,7 @@ def make(folder: Path, cubes: int, lines: int, samples: int, bands: int) -> None
         bands=bands,
         dark_frames=1000,
         illumination="irradiance log",
+        irradiance_fall=0.05,
         fast=True,
     )
     make_flight(folder, plan)

@@ -151,8 +151,9 @@ def by_dask(c: Coefficients, *, uncertainty: bool) -> xr.Dataset:
 
     counts = c.counts(mapped=True)
     lines, bands, samples = counts.shape
+    chunks = da.from_array(counts, (LINES, -1, -1))  # type: ignore[no-untyped-call]
     chunked = xr.Dataset(
-        {"counts": (("line", "wavelength", "sample"), da.from_array(counts, (LINES, -1, -1)))},
+        {"counts": (("line", "wavelength", "sample"), chunks)},
         {"wavelength": c.wavelength, "row": ("line", np.arange(lines))},
     )
 

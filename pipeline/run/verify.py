@@ -367,15 +367,12 @@ def _spellings(name: str, config: object) -> Iterator[str]:
 def _roots(run: Path, document: Mapping[str, Any], flight: Path | None) -> list[Path]:
     """Folders that inputs' names may be relative to, the likeliest first.
 
-    The one given; the one that run.json states; the one from which `output.folder` leads here;
+    The one given; the one from which `output.folder` leads here;
     what the digests kept beside the runs remember.
     """
     if flight is not None:
         return [Path(flight).absolute()]
     roots: list[Path] = []
-    stated = document.get("read_from")
-    if isinstance(stated, str):
-        roots.append(Path(stated))
     with suppress(OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
         table = tomllib.loads((run / "config.toml").read_text("utf-8"))
         output = table.get("output", {})

@@ -63,7 +63,7 @@ def row(
         caution=table.caution,
         fail=table.fail,
         verdict=decided,
-        says=_sentence(says),
+        says=_sentence(says, subject),
         do="" if decided == "pass" else _sentence(do or table.do),
         costs_part=costs_part and decided == "fail",
     )
@@ -82,7 +82,7 @@ def not_checked(
         caution=table.caution,
         fail=table.fail,
         verdict="not checked",
-        says=_sentence(missing),
+        says=_sentence(missing, subject),
         do=_sentence(do) if do else "",
     )
 
@@ -90,9 +90,12 @@ def not_checked(
 _RANK: dict[Verdict, int] = {"not checked": 0, "pass": 1, "caution": 2, "fail": 3}
 
 
-def _sentence(text: str) -> str:
+def _sentence(text: str, subject: str = "") -> str:
+    """Text with a capital and a full stop; a subject that begins it is a name, and stays."""
     text = text.strip()
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+    if not (subject and text.startswith(subject)):
+        text = text[:1].upper() + text[1:]
+    return text + ("" if text.endswith(".") else ".")
 
 
 def percent(share: float) -> str:

@@ -110,14 +110,12 @@ class RawCube:
         if along is not None:
             self._digest_span(along, 0, cube.offset_bytes)
         for start in range(0, cube.lines, lines_per_block):
-            raw = self._filled(start, min(start + lines_per_block, cube.lines))
-            if along is not None:
-                along.update(_bytes_of(raw))
+            raw = self._filled(start, min(start + lines_per_block, cube.lines), along)
             yield start, self._arranged(raw)
         if digest is not None and along is None:
             self._digest_span(digest, 0, cube.claimed_bytes)
 
-    def _filled(self, start: int, stop: int) -> NDArray[Any]:
+    def _filled(self, start: int, stop: int, along: Digest | None = None) -> NDArray[Any]:
         """Counts as they lie in the file: (line, band, sample), (line, sample, band) or, sorted
         by wavelength already, (band, line, sample)."""
         cube = self.capture
@@ -132,7 +130,16 @@ class RawCube:
             return raw
         inner = (cube.bands, cube.samples)
         raw = np.empty((count, *(inner if cube.interleave == "bil" else inner[::-1])), cube.dtype)
-        self._fill(raw, cube.offset_bytes + start * cube.bands * cube.samples * size)
+        first = cube.offset_bytes + start * cube.bands * cube.samples * size
+        if along is None:
+            self._fill(raw, first)
+            return raw
+        # In steps that are still in the processor's cache when they are digested.
+        flat = raw.reshape(-1).view(np.uint8)
+        for at in range(0, flat.size, _CHUNK):
+            part = flat[at : at + _CHUNK]
+            self._fill(part, first + at)
+            along.update(part.data)
         return raw
 
     def _arranged(self, raw: NDArray[Any]) -> NDArray[Any]:

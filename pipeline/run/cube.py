@@ -141,7 +141,6 @@ def _written(
     tallies = np.zeros((task.product.bands, len(TALLIES)), np.int64)
     proofs: list[Proof] = []
     parts: list[PreviewPart] = []
-    buffers = _Buffers(task.product)
     with (
         FORMATS[task.format].writer(path, task.product) as writer,
         FlushBehind(path) as behind,
@@ -157,7 +156,7 @@ def _written(
                 task.table,
                 task.lines.part(start, start + len(counts)),
                 uncertainty=task.product.uncertainty,
-                out=buffers.for_lines(len(counts)),
+                out=_buffers(task.product, len(counts)),
             )
             encoded = writer.encode(start, block)
             part = preview_block(task.preview, start, block)
@@ -166,6 +165,7 @@ def _written(
         blocks = raw.blocks(task.product.chunk[1], digest=digest)
         for encoded, tally, proved, part, count in in_order(blocks, work, pool=pool, ahead=ahead):
             behind.wrote(writer.commit(encoded))
+            del encoded  # not held while the next is waited for
             tallies += tally
             proofs += proved
             parts.append(part)
@@ -178,24 +178,20 @@ def _written(
     return sha256, tallies, proofs, join(task.preview, parts, *where)
 
 
-class _Buffers:
-    """One block's memory for each thread, filled again and again: fresh pages cost a quarter."""
+_own = threading.local()
 
-    def __init__(self, product: CubeProduct) -> None:
-        self._product = product
-        self._own = threading.local()
 
-    def for_lines(self, lines: int) -> CalibratedBlock | None:
-        """This thread's buffers; None for the last, lower block."""
-        product = self._product
-        if lines != product.chunk[1]:
-            return None
-        if not hasattr(self._own, "buffers"):
-            self._own.buffers = block_buffers(
-                product.bands, lines, product.samples, uncertainty=product.uncertainty
-            )
-        buffers: CalibratedBlock = self._own.buffers
-        return buffers
+def _buffers(product: CubeProduct, lines: int) -> CalibratedBlock | None:
+    """This thread's memory for one block, filled again and again whatever the cube: fresh pages
+    cost a quarter. None for a cube's last, lower block."""
+    if lines != product.chunk[1]:
+        return None
+    kind = (product.bands, lines, product.samples, product.uncertainty)
+    if getattr(_own, "kind", None) != kind:
+        _own.kind = kind
+        _own.buffers = block_buffers(*kind[:3], uncertainty=product.uncertainty)
+    buffers: CalibratedBlock = _own.buffers
+    return buffers
 
 
 def _remove(path: Path) -> None:

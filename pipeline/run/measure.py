@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,9 @@ from pipeline.run.darks import CHUNK_FRAMES, dark_of, measure_dark, overall_nois
 from pipeline.run.locate import find_windows
 from pipeline.run.progress import Progress
 from pipeline.run.scene import SceneSample, pooled, sample_scene, without
+
+#: Dark captures in hand at once; each holds one chunk of its frames.
+DARKS_AT_ONCE = 2
 
 #: Lines of the flat capture that photon transfer looks at.
 FLAT_LINES = 200
@@ -70,10 +74,13 @@ def measure(
     digests: dict[str, str] = {}
     darks = []
     with progress.stage("dark", sum(d.lines for d in inventory.darks)) as done:
-        for capture in inventory.darks:
-            measured, digests[capture.name] = measure_dark(
-                capture, _middle_s(config, capture), done
-            )
+        with ThreadPoolExecutor(DARKS_AT_ONCE) as threads:
+            made = [
+                threads.submit(measure_dark, capture, _middle_s(config, capture), done)
+                for capture in inventory.darks
+            ]
+        for capture, future in zip(inventory.darks, made, strict=True):
+            measured, digests[capture.name] = future.result()
             darks.append(measured)
     noise = overall_noise(darks)
     dark_bad = elements.merge(*(elements.bad_in_dark(d) for d in darks))

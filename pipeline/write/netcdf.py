@@ -9,7 +9,7 @@ import errno
 import os
 import shutil
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -30,6 +30,7 @@ MUCH_TOO_FEW_BYTES = 2**20
 # The netCDF library is not to be entered by two threads; h5py has a lock of its own.
 _LOCK = threading.Lock()
 
+ReadPacked = Callable[[str, slice, slice], NDArray[Any]]
 Chunk = tuple[str, tuple[int, int, int], bytes]
 
 
@@ -153,11 +154,11 @@ def set_attributes(path: Path, attributes: Attributes) -> None:
         nc.setncatts(attributes)
 
 
-def read_packed(path: Path, name: str, bands: slice, lines: slice) -> NDArray[Any]:
-    """A part of a variable as it is packed, read through netCDF4 and so through its filters."""
+@contextmanager
+def reader(path: Path) -> Iterator[ReadPacked]:
+    """Reads parts of variables as they are packed, through netCDF4 and so through its filters."""
     import netCDF4
 
     with _LOCK, netCDF4.Dataset(path) as nc:
         nc.set_auto_maskandscale(False)
-        part: NDArray[Any] = np.asarray(nc[name][bands, lines, :])
-    return part
+        yield lambda name, bands, lines: np.asarray(nc[name][bands, lines, :])

@@ -5,17 +5,17 @@ xarray lays out the store; worker threads fill whole shards, so that no two touc
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.write.attributes import DIMENSIONS, Attributes
-from pipeline.write.netcdf import arrays_of
+from pipeline.write.netcdf import ReadPacked, arrays_of
 from pipeline.write.product import CubeProduct
 
 SUFFIX = ".zarr"
@@ -107,10 +107,10 @@ def set_attributes(path: Path, attributes: Attributes) -> None:
     zarr.open_group(path, mode="r+").attrs.update(plain(attributes))  # type: ignore[arg-type]
 
 
-def read_packed(path: Path, name: str, bands: slice, lines: slice) -> NDArray[Any]:
-    """A part of a variable as it is packed."""
+@contextmanager
+def reader(path: Path) -> Iterator[ReadPacked]:
+    """Reads parts of variables as they are packed."""
     import zarr
 
-    array: Any = zarr.open_group(path, mode="r")[name]
-    part: NDArray[Any] = np.asarray(array[bands, lines, :])
-    return part
+    group: Any = zarr.open_group(path, mode="r")
+    yield lambda name, bands, lines: np.asarray(group[name][bands, lines, :])

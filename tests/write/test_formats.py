@@ -62,9 +62,9 @@ def test_whole_and_edge_chunks_come_back(
     product = product_of(*shape, uncertainty=uncertainty)
     path = tmp_path / f"cube{FORMATS[name].suffix}"
     values, proofs = written(path, name, product)
-    for variable, wanted in values.items():
-        got = FORMATS[name].read_packed(path, variable, slice(None), slice(None))
-        np.testing.assert_array_equal(got, wanted)
+    with FORMATS[name].reader(path) as read:
+        for variable, wanted in values.items():
+            np.testing.assert_array_equal(read(variable, slice(None), slice(None)), wanted)
     assert ("reflectance_uncertainty" in values) == uncertainty
     assert reread(path, FORMATS[name], proofs) == 0
 
@@ -106,7 +106,8 @@ def test_attributes_are_added_to_a_finished_cube(tmp_path: Path, name: str) -> N
     path = tmp_path / "cube"
     values, _ = written(path, name, product_of(3, 4, 5))
     FORMATS[name].set_attributes(path, {"run_id": "abc", "follows": "none"})
-    got = FORMATS[name].read_packed(path, "reflectance", slice(None), slice(None))
+    with FORMATS[name].reader(path) as read:
+        got = read("reflectance", slice(None), slice(None))
     np.testing.assert_array_equal(got, values["reflectance"])
 
 

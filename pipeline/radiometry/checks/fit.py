@@ -320,10 +320,10 @@ def fit_consistency(
             "the fit has no degree of freedom left",
             do="Lay out one more panel",
         )
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     freedom = float(np.median(free[good]))
-    point = float(chi2.ppf(CONSISTENCY_POINT, freedom)) / freedom
+    point = float(chdtri(freedom, 1 - CONSISTENCY_POINT)) / freedom
     value = float(np.median(chi[good]))
     says = f"the median reduced chi-square is {value:.2f}, its 99 % point {point:.2f}"
     rest = {name: one for name, one in (without or {}).items() if math.isfinite(one)}

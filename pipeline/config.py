@@ -315,7 +315,7 @@ def load_config(path: str | Path, *, output: str | Path | None = None) -> Config
     except OSError as error:
         raise ConfigError(f"cannot be read: {error.strerror}", where=path) from None
     try:
-        text = raw.decode("utf-8")
+        text = raw.decode("utf-8-sig")
         table = tomllib.loads(text)
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise ConfigError(f"not a TOML file: {error}", where=path) from None
@@ -357,6 +357,11 @@ def config_error(error: ValidationError, path: Path) -> ConfigError:
             what = "missing"
         case "value_error":
             pass
+        case "string_pattern_mismatch":
+            what = (
+                "expected letters, digits, dots, dashes and underscores, a letter or digit first; "
+                f"got {str(first['input'])[:80]!r}"
+            )
         case _:
             what = f"{what}; got {str(first['input'])[:80]!r}"
     return ConfigError(one_line(what), where=f"{path}: {key}" if key else path)

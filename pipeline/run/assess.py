@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 import shutil
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +21,6 @@ from pipeline.radiometry.checks import spectrum as spectral
 from pipeline.radiometry.checks.row import Limits
 from pipeline.radiometry.empirical_line import leave_one_out, predict, without_each
 from pipeline.radiometry.limits import LIMITS, with_overrides
-from pipeline.read.regions import read_regions
 from pipeline.records import Array, Check
 from pipeline.run.cube import CubeResult
 from pipeline.run.ground import along_track_ratios, cube_track, positions
@@ -28,6 +29,8 @@ from pipeline.run.tables import median_snr
 from pipeline.write.product import output_bytes
 
 _SMILE_GROUPS = 16
+#: How `read.headers` words a size that is not the claimed one.
+_SIZES = re.compile(r"(\d+) bytes on disk, (\d+) claimed")
 
 
 def limits_of(prepared: Preparation) -> Limits:
@@ -109,8 +112,13 @@ def _offload(prepared: Preparation, limits: Limits) -> list[Check]:
     captures = [*found.cubes, *found.darks, *([found.flat] if found.flat else [])]
     claimed = {c.data.name: c.claimed_bytes for c in captures}
     on_disk = dict(claimed)
+    unreadable: dict[str, ReflectoryError] = {}
     for name, error in found.refused.items():
-        claimed[name], on_disk[name] = _sizes(error)
+        sizes = _SIZES.search(error.what)
+        if sizes is None:
+            unreadable[name] = error
+        else:
+            on_disk[name], claimed[name] = int(sizes[1]), int(sizes[2])
     needed = sum(output_bytes(c, config.output.uncertainty) for c in prepared.cubes)
     folder = config.output.folder
     while not folder.exists():
@@ -119,7 +127,7 @@ def _offload(prepared: Preparation, limits: Limits) -> list[Check]:
     every = {c.name: prepared.times[c.name].time_s for c in prepared.cubes}
     period_s = prepared.cubes[0].settings.frame_period_ms / 1000
     return [
-        offload.files_whole(on_disk, claimed, limits=limits),
+        _whole(offload.files_whole(on_disk, claimed, limits=limits), unreadable),
         offload.strip_missing(
             [c.name for c in found.cubes] + list(found.refused),
             [c.name for c in captures if c not in found.cubes],
@@ -152,10 +160,20 @@ def _manifest(prepared: Preparation, sha256_of: Mapping[Path, str], limits: Limi
     )
 
 
-def _sizes(error: ReflectoryError) -> tuple[int, int]:
-    """Claimed and present bytes of a refused cube; any other fault counts as one byte short."""
-    sizes = getattr(error, "sizes", None)
-    return sizes if isinstance(sizes, tuple) else (1, 0)
+def _whole(check: Check, unreadable: Mapping[str, ReflectoryError]) -> Check:
+    """The check of sizes, or the first cube that has another fault than its size."""
+    if check.verdict == "fail" or not unreadable:
+        return check
+    name, error = next(iter(unreadable.items()))
+    return replace(
+        check,
+        subject=name,
+        value=None,
+        verdict="fail",
+        says=f"{name} cannot be used: {error.what}.",
+        do=f"{error.do or 'Copy the file again from the recorder'}.",
+        costs_part=True,
+    )
 
 
 def _measured_times(prepared: Preparation) -> dict[str, Array] | None:
@@ -438,9 +456,9 @@ def _flight(prepared: Preparation, limits: Limits) -> list[Check]:
 def _coverage(prepared: Preparation) -> tuple[float | None, int | None]:
     """Share of the survey polygon seen and number of gaps; None where it cannot be known."""
     config = prepared.config
-    if config.flight.regions is None or prepared.track is None:
+    if prepared.track is None:
         return None, None
-    survey = read_regions(config.flight.regions).get(config.flight.survey)
+    survey = prepared.regions.get(config.flight.survey)
     if survey is None or survey.geom_type != "Polygon":
         return None, None
     ring = np.asarray(survey.exterior.coords)[:-1]

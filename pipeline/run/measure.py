@@ -70,7 +70,7 @@ def measure(
     """Read the darks, the flat, the panels and a thin part of each strip."""
     cubes = inventory.cubes
     captures = {c.name: c for c in cubes}
-    windows = panels.windows_in_config(config, captures)
+    windows = panels.windows_in_config(config, captures, inventory.refused)
     digests: dict[str, str] = {}
     darks = []
     with progress.stage("dark", sum(d.lines for d in inventory.darks)) as done:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.radiometry.geometry import along_track_ratio, ground_speed
-from pipeline.read.regions import read_regions
 from pipeline.records import Array
 from pipeline.run.cube import CubeResult
 from pipeline.run.ground import cube_track
@@ -30,7 +29,7 @@ def page_data(prepared: Preparation, results: Sequence[CubeResult]) -> ReportDat
         irradiance_log=(log.time_s, log.irradiance) if log else None,
         along_track=_along_track(prepared),
         track=(track.latitude, track.longitude) if track else None,
-        regions=read_regions(config.flight.regions) if config.flight.regions else None,
+        regions=prepared.regions or None,
         survey=config.flight.survey,
     )
 

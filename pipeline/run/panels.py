@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import Config, Panel, Window
-from pipeline.errors import ConfigError
+from pipeline.errors import ConfigError, ReflectoryError
 from pipeline.radiometry.bands import reference_for_bands
 from pipeline.radiometry.empirical_line import combine_passes
 from pipeline.radiometry.noise import difference_variance
@@ -67,7 +68,11 @@ class Context:
     references: tuple[PanelReference, ...]
 
 
-def windows_in_config(config: Config, cubes: Mapping[str, Capture]) -> list[PanelWindow]:
+def windows_in_config(
+    config: Config,
+    cubes: Mapping[str, Capture],
+    refused: Mapping[str, ReflectoryError] = MappingProxyType({}),
+) -> list[PanelWindow]:
     """The windows that the config gives outright; ConfigError where one lies outside its cube."""
     found = []
     for i, panel in enumerate(config.panel):
@@ -77,8 +82,11 @@ def windows_in_config(config: Config, cubes: Mapping[str, Capture]) -> list[Pane
             key = f"{config.path}: panel[{i}].where"
             capture = cubes.get(place.cube)
             if capture is None:
+                why = refused.get(place.cube)
                 raise ConfigError(
-                    f"no usable cube {place.cube!r}; there are {', '.join(cubes)}",
+                    f"cube {place.cube!r} cannot be used: {why}"
+                    if why
+                    else f"no usable cube {place.cube!r}; there are {', '.join(cubes)}",
                     where=f"{key}.cube",
                 )
             for name, span, size in (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -36,6 +37,9 @@ from pipeline.run.measure import Measured, measure
 from pipeline.run.plan import input_name, small_inputs
 from pipeline.run.progress import Progress, Silent
 
+if TYPE_CHECKING:
+    from shapely import MultiPolygon, Polygon
+
 
 @dataclass(frozen=True, eq=False)
 class Preparation(Measured):
@@ -47,6 +51,7 @@ class Preparation(Measured):
     times: Mapping[str, LineTimes]
     track: Track | None
     log: IrradianceLog | None
+    regions: Mapping[str, Polygon | MultiPolygon]  # by name; empty without a file
     points: panels.PanelPoints
     line: EmpiricalLine
     electrons_per_count: float
@@ -98,6 +103,7 @@ def prepare(
     times = {c.name: _times(config, inventory, c) for c in cubes}
     track = read_track(config.flight.track) if config.flight.track else None
     log = read_irradiance(config.flight.irradiance) if config.flight.irradiance else None
+    regions = _regions(config)
     context = panels.Context(track, tuple(all_references))
     measured = kept(digests) if kept is not None else None
     from_kept = measured is not None
@@ -135,6 +141,7 @@ def prepare(
         times=times,
         track=track,
         log=log,
+        regions=regions,
         points=points,
         line=line,
         electrons_per_count=k,
@@ -143,6 +150,15 @@ def prepare(
         digests=digests,
         from_kept=from_kept,
     )
+
+
+def _regions(config: Config) -> Mapping[str, Polygon | MultiPolygon]:
+    if config.flight.regions is None:
+        return {}
+    # Geometry libraries are loaded for flights that have regions alone.
+    from pipeline.read.regions import read_regions
+
+    return read_regions(config.flight.regions)
 
 
 def usable(found: Inventory) -> Inventory:

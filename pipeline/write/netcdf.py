@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import shutil
 import threading
 from collections.abc import Callable, Iterator
@@ -39,6 +40,12 @@ def disk_errors(path: Path) -> Iterator[None]:
     """The libraries' RuntimeError of a failed write, which hides its cause, as an OSError."""
     try:
         yield
+    except OSError as error:
+        # HDF5 tells of the system's error in the middle of a long sentence.
+        said = re.search(r"errno = (\d+)", str(error))
+        if error.errno is not None or said is None:
+            raise
+        raise OSError(int(said[1]), os.strerror(int(said[1])), str(path)) from error
     except RuntimeError as error:
         full = shutil.disk_usage(path.parent).free < MUCH_TOO_FEW_BYTES
         code = errno.ENOSPC if full else errno.EIO

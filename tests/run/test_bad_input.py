@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 from collections.abc import Callable
@@ -13,6 +14,10 @@ import numpy as np
 import pytest
 
 from pipeline.cli import main
+from pipeline.errors import ConfigError, InputError
+from pipeline.run.execute import run
+from pipeline.run.look import look
+from pipeline.synthetic import FlightPlan, make_flight
 
 
 def header(flight: Any, stem: str, key: str, value: object) -> None:
@@ -269,3 +274,31 @@ def test_mending_the_bad_cube_makes_another_run(plain_copy: Any) -> None:
     assert main(["run", str(plain_copy.config)]) == 0
     runs = list((plain_copy.folder / "results" / plain_copy.plan.name).glob("[0-9a-f]*"))
     assert len(runs) == 2
+
+
+def test_a_refused_cube_is_named_with_its_own_fault(tmp_path: Path) -> None:
+    make_flight(tmp_path, FlightPlan(cubes=2, lines=160, samples=96, bands=24, dark_frames=40))
+    header = tmp_path / "raw" / "strip-01.hdr"
+    header.write_text(header.read_text().replace("data type = 12", "data type = 6"))
+    [row] = [c for c in look(tmp_path / "flight.toml")["checks"] if c["check"] == "files-whole"]
+    assert row["verdict"] == "fail"
+    assert "strip-01 cannot be used" in row["says"]
+    assert "data type" in row["says"]
+
+
+def test_a_broken_regions_file_stops_check_and_run_alike(tmp_path: Path) -> None:
+    make_flight(tmp_path, FlightPlan(cubes=1, lines=160, samples=96, bands=24, dark_frames=40))
+    [regions] = tmp_path.glob("areas.*")
+    regions.write_text("not a map")
+    for command in (look, run):
+        with pytest.raises(InputError, match="areas"):
+            command(tmp_path / "flight.toml")
+    assert not (tmp_path / "results").exists()
+
+
+def test_a_panel_in_a_refused_cube_says_why_it_is_refused(tmp_path: Path) -> None:
+    make_flight(tmp_path, FlightPlan(cubes=2, lines=160, samples=96, bands=24, dark_frames=40))
+    raw = tmp_path / "raw" / "strip-00.raw"
+    os.truncate(raw, raw.stat().st_size - 1)
+    with pytest.raises(ConfigError, match=r"strip-00' cannot be used.*too short"):
+        look(tmp_path / "flight.toml")

@@ -43,7 +43,7 @@ def disk_errors(path: Path) -> Iterator[None]:
     except OSError as error:
         # HDF5 tells of the system's error in the middle of a long sentence.
         said = re.search(r"errno = (\d+)", str(error))
-        if error.errno is not None or said is None:
+        if said is None:
             raise
         raise OSError(int(said[1]), os.strerror(int(said[1])), str(path)) from error
     except RuntimeError as error:

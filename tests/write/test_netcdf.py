@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import shutil
 import subprocess
 from pathlib import Path
@@ -14,6 +15,8 @@ import pytest
 import rasterio
 import xarray as xr
 from rasterio.errors import NotGeoreferencedWarning
+
+from pipeline.write.netcdf import disk_errors
 
 #: Section by section what a cube file promises: dimensions and type of each variable.
 CUBE, BAND, LINE = ("wavelength", "line", "sample"), ("wavelength",), ("line",)
@@ -178,3 +181,17 @@ def test_without_a_track_no_position_is_made_up(rich_copy: Any) -> None:
         assert not {"latitude", "longitude"} & set(nc.variables)
         assert not [name for name in nc.ncattrs() if name.startswith("geospatial")]
         assert nc["reflectance"].coordinates == "time"
+
+
+@pytest.mark.parametrize("number", [None, errno.ENOSPC])
+def test_a_full_disk_is_told_in_the_systems_own_words(tmp_path: Path, number: int | None) -> None:
+    said = (
+        "Can't write data (file write failed: errno = 28, error message = 'No space', buf = 0x7f)"
+    )
+    with (
+        pytest.raises(OSError, match="No space left on device") as caught,
+        disk_errors(tmp_path / "cube.nc"),
+    ):
+        raise OSError(number, said) if number else OSError(said)
+    assert caught.value.errno == errno.ENOSPC
+    assert "buf" not in str(caught.value)

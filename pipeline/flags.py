@@ -22,6 +22,11 @@ class QualityFlag(IntFlag):
     DARK_UNCERTAIN = 32
 
 
+#: A line is `after_gap` when its step is longer than so many frame periods (common practice, no
+#: source).
+GAP_FRAME_PERIODS = 1.5
+
+
 class LineFlag(IntFlag):
     """What is wrong with one line; stored as uint8."""
 

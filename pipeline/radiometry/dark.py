@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import CalibrationError
+from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Array32, DarkCapture, Mask
 
 #: A sample this many robust sigmas from its element's median is a spike. Common practice.
@@ -27,8 +28,6 @@ SPIKE_SHARE = 1 / 16
 LEVEL_SIGMA_FLOOR = 0.01
 #: Share of the frames that must be the dark itself before a block of others is rejected.
 MAJORITY = 0.6
-#: A robust sigma is this times the median absolute deviation, for normal noise.
-MAD_TO_SIGMA = 1.482602218505602
 
 _QUICK_Z = 3.2
 _WINDOW = 101

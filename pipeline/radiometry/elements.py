@@ -12,6 +12,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, BadElements, DarkCapture, Mask
 
 #: An element this many robust sigmas from its neighbours is bad in the dark.
@@ -35,7 +36,6 @@ LEAST_SIGNAL_COUNTS = 5.0
 #: Neighbours in the light must vary at least this much from line to line [count].
 LEAST_LIGHT_NOISE_COUNTS = 1.0
 
-_MAD_TO_SIGMA = 1.482602218505602
 _WINDOW = 21
 _REACH = 3
 _SIDE = 4
@@ -68,7 +68,7 @@ def _median(values: Array) -> Array:
 
 def _spread(residual: Array) -> Array:
     """Robust sigma over the samples of each band, (band, 1)."""
-    return _MAD_TO_SIGMA * _median(np.abs(residual))[:, None]
+    return MAD_TO_SIGMA * _median(np.abs(residual))[:, None]
 
 
 def bad_in_dark(dark: DarkCapture) -> BadElements:
@@ -96,7 +96,7 @@ def bad_in_dark(dark: DarkCapture) -> BadElements:
     local = running_median(mean)
     residual = mean - local
     column = np.nan_to_num(_median(np.ascontiguousarray(residual.T)))
-    column_sigma = max(_MAD_TO_SIGMA * float(np.median(np.abs(column))), HOT_MARGIN_COUNTS / DARK_Z)
+    column_sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(column))), HOT_MARGIN_COUNTS / DARK_Z)
     residual = residual - column
     sigma = _spread(residual)
     hot = (residual > np.maximum(DARK_Z * sigma, HOT_MARGIN_COUNTS)) | (

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, FlatField, Mask
 
 #: Bands whose mean is below this many times the noise of the mean tell nothing. Common practice.
@@ -87,7 +88,7 @@ def response_spread(profile: Sequence[Array], variance: Sequence[Array]) -> floa
             known = np.isfinite(relative) & np.isfinite(expected) & (level > 0)
         if not known.any():
             continue
-        far = _PAIR_Z * 1.4826 * float(np.median(relative[known]))
+        far = _PAIR_Z * MAD_TO_SIGMA * float(np.median(relative[known]))
         known &= relative <= max(far, 1e-12)
         excess += float(np.where(known, difference**2 - expected, 0.0).sum())
         power += float(np.where(known, 6 * level**2, 0.0).sum())

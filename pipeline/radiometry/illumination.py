@@ -6,13 +6,12 @@ import numpy as np
 
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.limits import ILLUMINATION_STEP_PER_S
+from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Illumination, Mask
 
 #: A gap of more than this many of the log's median steps is not bridged without a flag.
 #: Common practice, no source.
 LONG_GAP_STEPS = 10.0
-
-_MAD_TO_SIGMA = 1.482602218505602
 
 
 def constant(lines: int) -> Illumination:
@@ -81,7 +80,7 @@ def _row_scatter(t: Array, value: Array) -> float:
     w = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
     residual = value[1:-1] - (1 - w) * value[:-2] - w * value[2:]
     scaled = residual / np.sqrt(1 + (1 - w) ** 2 + w**2)
-    return _MAD_TO_SIGMA * float(np.median(np.abs(scaled)))
+    return MAD_TO_SIGMA * float(np.median(np.abs(scaled)))
 
 
 def _factor(at: Array, t: Array) -> Array:

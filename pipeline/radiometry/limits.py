@@ -43,8 +43,6 @@ EXPOSURE_ALIKE: Final = 1e-3
 SETTING_ALIKE: Final = 1e-6
 #: Band centres closer than this are the same, nm (own arithmetic: digits a header prints).
 WAVELENGTH_ALIKE_NM: Final = 0.01
-#: A line step above so many frame periods is a gap (common practice, no source).
-GAP_FRAME_PERIODS: Final = 1.5
 #: Clock offsets to try: time zones in whole hours; GPS time less UTC since 2017 (IERS Bulletin C).
 CLOCK_HOURS: Final = 14
 CLOCK_GPS_S: Final = 18.0

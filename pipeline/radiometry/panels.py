@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Mask
 
 #: A panel with more than this share of saturated samples in a band leaves that band's fit: what
@@ -22,7 +23,6 @@ OUTLYING_SHARE = 0.2
 #: Texture below this share of the level is never outlying.
 LEAST_TEXTURE = 0.002
 
-_MAD_TO_SIGMA = 1.482602218505602
 _LAGS = 3
 
 Span = tuple[int, int]
@@ -144,7 +144,7 @@ def _core_pixels(x: Array, valid: Mask) -> tuple[Mask, int]:
         return np.ones(seen.shape, dtype=np.bool_), 0
     middle = float(np.median(level[seen]))
     off = np.abs(level - middle)
-    sigma = max(_MAD_TO_SIGMA * float(np.median(off[seen])), LEAST_TEXTURE * abs(middle))
+    sigma = max(MAD_TO_SIGMA * float(np.median(off[seen])), LEAST_TEXTURE * abs(middle))
     out = seen & (off > OUTLYING_Z * sigma)
     if out.sum() > OUTLYING_SHARE * seen.sum():
         out = np.zeros_like(out)

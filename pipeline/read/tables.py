@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.flags import LineFlag
+from pipeline.flags import GAP_FRAME_PERIODS, LineFlag
 from pipeline.read.csv_table import Kind, read_rows, read_table, require_increasing
 from pipeline.records import Array, LineTimes, Mask, Settings
 
@@ -36,8 +36,6 @@ REFLECTANCE_MOST = 1.2
 GAP_STEPS = 5.0
 #: ... and than this many band widths: below, interpolation is smoothed away by the band itself.
 GAP_WIDTHS = 2.0
-#: A line comes after a gap when its step is longer than this many frame periods.
-GAP_PERIODS = 1.5
 
 _MANIFEST_BYTES = 50_000_000
 
@@ -215,7 +213,7 @@ def _line_times(time_s: Array, frame_period_s: float, *, estimated: bool) -> Lin
     if estimated:
         flags |= np.uint8(LineFlag.TIME_ESTIMATED)
     elif period > 0:
-        flags[1:][steps > GAP_PERIODS * period] |= np.uint8(LineFlag.AFTER_GAP)
+        flags[1:][steps > GAP_FRAME_PERIODS * period] |= np.uint8(LineFlag.AFTER_GAP)
     return LineTimes(time_s=time_s, flags=flags, frame_period_s=period)
 
 

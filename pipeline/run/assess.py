@@ -23,7 +23,7 @@ from pipeline.radiometry.empirical_line import leave_one_out, predict, without_e
 from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.records import Array, Check
 from pipeline.run.cube import CubeResult
-from pipeline.run.ground import along_track_ratios, cube_track, positions
+from pipeline.run.ground import along_track_lines, along_track_ratios, cube_track, positions
 from pipeline.run.prepare import Preparation, pass_levels
 from pipeline.run.tables import median_snr
 from pipeline.write.product import output_bytes
@@ -444,7 +444,10 @@ def _flight(prepared: Preparation, limits: Limits) -> list[Check]:
         panel_pitch = float(np.mean([t.pitch_deg[part].mean() for t, part in over]))
     share, holes = _coverage(prepared)
     return [
-        light.along_track(along_track_ratios(config, cubes, prepared.times, tracks), limits=limits),
+        light.along_track(
+            along_track_ratios(along_track_lines(config, cubes, prepared.times, tracks)),
+            limits=limits,
+        ),
         light.attitude(roll, pitch, panel_roll, panel_pitch, limits=limits),
         light.coverage(share, holes, limits=limits),
         light.sensor_temperature(

@@ -102,17 +102,18 @@ def run(
     memory = DigestMemory(kept_folder(config) / "digests.json")
     publish.clear_leftovers(flight_folder(config))
     found = take_inventory(config)
+    inventory = usable(found)
     # Stamps the files as they are before any is read.
-    memory.recall(raw_inputs(usable(found)))
+    memory.recall(raw_inputs(inventory))
     if not again:
-        finished = _finished(config, usable(found), memory)
+        finished = _finished(config, inventory, memory)
         if finished is not None:
             progress.event("already done", run=finished.folder.name)
             return finished
     started, clock = now_utc(), time.perf_counter()
 
     def kept_measurement(digests: Mapping[str, str]) -> Measured | None:
-        every = with_raw(config, usable(found), digests, memory)
+        every = with_raw(config, inventory, digests, memory)
         if every is None:
             return None
         return kept.load(kept_folder(config), kept.measurement_key(config, every))

@@ -72,20 +72,27 @@ def extents(found: Positions | None, at: CubeTrack | None) -> Extents | None:
     )
 
 
-def along_track_ratios(
-    config: Config, cubes: tuple[Capture, ...], times: Mapping[str, LineTimes],
+def along_track_lines(
+    config: Config,
+    cubes: tuple[Capture, ...],
+    times: Mapping[str, LineTimes],
     tracks: Mapping[str, CubeTrack],
-) -> dict[str, float] | None:  # fmt: skip
-    """Median ground step over sample width of each cube; None where it cannot be known."""
-    if not tracks or config.sensor.ifov_mrad is None:
-        return None
+) -> dict[str, Array]:
+    """Ground step over sample width at each line, by cube; empty where it cannot be known."""
+    ifov_mrad = config.sensor.ifov_mrad
+    if not tracks or ifov_mrad is None:
+        return {}
     ratios = {}
     for capture in cubes:
         at, when = tracks[capture.name], times[capture.name]
         speed = geometry.ground_speed(when.time_s, at.latitude, at.longitude)
-        ratio = geometry.along_track_ratio(
-            speed, when.frame_period_s, at.height_m, config.sensor.ifov_mrad
+        ratios[capture.name] = geometry.along_track_ratio(
+            speed, when.frame_period_s, at.height_m, ifov_mrad
         )
-        known = ratio[np.isfinite(ratio)]
-        ratios[capture.name] = float(np.median(known)) if known.size else math.nan
     return ratios
+
+
+def along_track_ratios(lines: Mapping[str, Array]) -> dict[str, float] | None:
+    """Median of `along_track_lines` by cube, NaN where no line is known; None without any cube."""
+    known = {name: ratio[np.isfinite(ratio)] for name, ratio in lines.items()}
+    return {n: float(np.median(r)) if r.size else math.nan for n, r in known.items()} or None

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.radiometry.geometry import along_track_ratio, ground_speed
-from pipeline.records import Array
 from pipeline.run.cube import CubeResult
-from pipeline.run.ground import cube_track
+from pipeline.run.ground import along_track_lines, cube_track
 from pipeline.run.prepare import Preparation
 from pipeline.run.tables import median_snr, written_bands
 from pipeline.write.report.data import ReportData, report_data
@@ -17,6 +15,9 @@ def page_data(prepared: Preparation, results: Sequence[CubeResult]) -> ReportDat
     """What the page of a run draws beyond its `run.json`."""
     config, log, track = prepared.config, prepared.log, prepared.track
     wavelength = prepared.cubes[0].wavelength_nm
+    tracks = (
+        {c.name: cube_track(track, prepared.times[c.name]) for c in prepared.cubes} if track else {}
+    )
     return report_data(
         wavelength_nm=wavelength,
         preview_nm=wavelength[written_bands(prepared)],
@@ -27,22 +28,8 @@ def page_data(prepared: Preparation, results: Sequence[CubeResult]) -> ReportDat
         times=prepared.times,
         illumination=prepared.illumination,
         irradiance_log=(log.time_s, log.irradiance) if log else None,
-        along_track=_along_track(prepared),
+        along_track=along_track_lines(config, prepared.cubes, prepared.times, tracks),
         track=(track.latitude, track.longitude) if track else None,
         regions=prepared.regions or None,
         survey=config.flight.survey,
     )
-
-
-def _along_track(prepared: Preparation) -> dict[str, Array]:
-    """Ground step over sample width at each line of each cube."""
-    ifov_mrad, track = prepared.config.sensor.ifov_mrad, prepared.track
-    if ifov_mrad is None or track is None:
-        return {}
-    ratios = {}
-    for capture in prepared.cubes:
-        when = prepared.times[capture.name]
-        at = cube_track(track, when)
-        speed = ground_speed(when.time_s, at.latitude, at.longitude)
-        ratios[capture.name] = along_track_ratio(speed, when.frame_period_s, at.height_m, ifov_mrad)
-    return ratios

@@ -17,14 +17,13 @@ from pipeline.radiometry.limits import (
     STEADINESS_ERRORS,
     STRIPING_ERRORS,
 )
+from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, BadElements, Capture, Check
 
 #: Orders of the polynomial that a dark's own band profile is taken to be.
 _PROFILE_ORDERS = range(2, 13)
 #: Bands that each term of it needs, so that it stays slower than the spectrum's features.
 _BANDS_A_TERM = 2
-#: A normal scatter's standard deviation over its median absolute deviation.
-_MAD = 1.4826
 #: Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2).
 _MEDIAN = math.sqrt(math.pi / 2)
 
@@ -72,7 +71,7 @@ def level_slope(level_count: ArrayLike) -> tuple[float, float]:
     for _ in range(3):
         slope, base = np.polyfit(frame[good], level[good], 1)
         residual = level - (slope * frame + base)
-        spread = _MAD * np.median(np.abs(residual[good] - np.median(residual[good])))
+        spread = MAD_TO_SIGMA * np.median(np.abs(residual[good] - np.median(residual[good])))
         kept = np.isfinite(level) & (np.abs(residual) <= 5 * spread + 1e-12 * np.abs(level))
         if kept.sum() < 10 or np.array_equal(kept, good):
             break
@@ -284,7 +283,7 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
         error = math.sqrt(variance * float(np.linalg.inv(a.T @ a)[0, 0])) * inflation
         error *= _few_factor(r.size / inflation**2 - a.shape[1])
         amplitude = float(terms[0])
-        spread = _MAD * np.median(np.abs(r - np.median(r)))
+        spread = MAD_TO_SIGMA * np.median(np.abs(r - np.median(r)))
         kept = good & (np.abs(residual) <= 5 * spread + 1e-12 * np.abs(profile))
         if kept.sum() < 10 or np.array_equal(kept, good):
             break
@@ -432,7 +431,7 @@ def stripe_profile(signal: ArrayLike) -> tuple[Array, Array]:
     value, error = nothing, nothing.copy()
     seen = count > 0
     value[seen] = np.nanmedian(departure[:, seen], axis=0)
-    scatter = _MAD * np.nanmedian(np.abs(departure[:, seen] - value[seen]), axis=0)
+    scatter = MAD_TO_SIGMA * np.nanmedian(np.abs(departure[:, seen] - value[seen]), axis=0)
     error[seen] = _MEDIAN * scatter / np.sqrt(count[seen])
     return value, error
 

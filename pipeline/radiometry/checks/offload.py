@@ -9,12 +9,12 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.flags import GAP_FRAME_PERIODS
 from pipeline.radiometry.checks.row import Limits, finite, listed, many, not_checked, percent, row
 from pipeline.radiometry.limits import (
     CLOCK_GPS_S,
     CLOCK_HOURS,
     EXPOSURE_ALIKE,
-    GAP_FRAME_PERIODS,
     LIMITS,
     SETTING_ALIKE,
     WAVELENGTH_ALIKE_NM,

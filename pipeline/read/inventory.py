@@ -11,7 +11,7 @@ from pipeline.config import Config
 from pipeline.errors import ConfigError, InputError
 from pipeline.read.cubes import file_sha256
 from pipeline.read.data_files import capture_name
-from pipeline.read.headers import read_header, require_whole
+from pipeline.read.headers import bytes_missing, read_header, require_whole
 from pipeline.read.tables import read_manifest
 from pipeline.records import Capture
 
@@ -25,6 +25,7 @@ class Inventory:
 
     cubes: tuple[Capture, ...]  # usable ones, in order of the patterns, then of their names
     refused: Mapping[str, InputError]  # cube's stem to why
+    torn: Mapping[str, tuple[int, int]]  # refused for their size: bytes on disk, bytes claimed
     darks: tuple[Capture, ...]
     flat: Capture | None
     line_times: Mapping[str, Path]  # cube's stem to its table
@@ -68,11 +69,16 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
 
     cubes: list[Capture] = []
     refused: dict[str, InputError] = {}
+    torn: dict[str, tuple[int, int]] = {}
     line_times: dict[str, Path] = {}
     for path in cube_paths:
         name = capture_name(path)
         try:
-            capture = _whole(config, path)
+            capture = _described(config, path)
+            missing = bytes_missing(capture)
+            if missing:
+                torn[name] = (capture.claimed_bytes - missing, capture.claimed_bytes)
+            require_whole(capture)
             table = _line_times(config, name)
         except InputError as error:
             refused[name] = error
@@ -93,6 +99,7 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
     return Inventory(
         cubes=tuple(cubes),
         refused=refused,
+        torn=torn,
         darks=tuple(_whole(config, path) for path in dark_paths),
         flat=_whole(config, flat_path) if flat_path else None,
         line_times=line_times,
@@ -183,15 +190,19 @@ def _refuse_same_stems(paths: Iterable[Path]) -> None:
 
 
 def _whole(config: Config, path: Path) -> Capture:
+    capture = _described(config, path)
+    require_whole(capture)
+    return capture
+
+
+def _described(config: Config, path: Path) -> Capture:
     sensor = config.sensor
-    capture = read_header(
+    return read_header(
         path,
         keys=sensor.header_keys,
         wavelength_nm=sensor.wavelength_nm,
         fwhm_nm=sensor.fwhm_nm,
     )
-    require_whole(capture)
-    return capture
 
 
 def _line_times(config: Config, stem: str) -> Path | None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import re
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -29,8 +28,6 @@ from pipeline.run.tables import median_snr
 from pipeline.write.product import output_bytes
 
 _SMILE_GROUPS = 16
-#: How `read.headers` words a size that is not the claimed one.
-_SIZES = re.compile(r"(\d+) bytes on disk, (\d+) claimed")
 
 
 def limits_of(prepared: Preparation) -> Limits:
@@ -114,11 +111,10 @@ def _offload(prepared: Preparation, limits: Limits) -> list[Check]:
     on_disk = dict(claimed)
     unreadable: dict[str, ReflectoryError] = {}
     for name, error in found.refused.items():
-        sizes = _SIZES.search(error.what)
-        if sizes is None:
-            unreadable[name] = error
+        if name in found.torn:
+            on_disk[name], claimed[name] = found.torn[name]
         else:
-            on_disk[name], claimed[name] = int(sizes[1]), int(sizes[2])
+            unreadable[name] = error
     needed = sum(output_bytes(c, config.output.uncertainty) for c in prepared.cubes)
     folder = config.output.folder
     while not folder.exists():

@@ -302,3 +302,15 @@ def test_a_panel_in_a_refused_cube_says_why_it_is_refused(tmp_path: Path) -> Non
     os.truncate(raw, raw.stat().st_size - 1)
     with pytest.raises(ConfigError, match=r"strip-00' cannot be used.*too short"):
         look(tmp_path / "flight.toml")
+
+
+def test_a_truncated_cube_is_told_with_its_true_sizes(tmp_path: Path) -> None:
+    make_flight(tmp_path, FlightPlan(cubes=2, lines=160, samples=96, bands=24, dark_frames=40))
+    raw = tmp_path / "raw" / "strip-01.raw"
+    whole = raw.stat().st_size
+    os.truncate(raw, whole - 1000)
+    [row] = [c for c in look(tmp_path / "flight.toml")["checks"] if c["check"] == "files-whole"]
+    assert row["value"] == -1000
+    assert row["verdict"] == "fail"
+    assert str(whole - 1000) in row["says"]
+    assert str(whole) in row["says"]

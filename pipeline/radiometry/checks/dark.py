@@ -293,9 +293,9 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
 
 def _few_factor(freedom: float) -> float:
     """What few degrees of freedom make of a standard error at `LEAK_ERRORS` (Student's t)."""
-    from scipy.stats import norm, t
+    from scipy.special import ndtr, stdtrit
 
-    return float(t.isf(norm.sf(LEAK_ERRORS), max(freedom, 1.0))) / LEAK_ERRORS
+    return -float(stdtrit(max(freedom, 1.0), ndtr(-LEAK_ERRORS))) / LEAK_ERRORS
 
 
 def _information(design: Array, values: Array) -> float:

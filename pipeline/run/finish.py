@@ -31,9 +31,10 @@ from pipeline.run.plan import (
 from pipeline.run.prepare import Preparation
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc
+from pipeline.write.flush import flush
 from pipeline.write.formats import FORMATS
 from pipeline.write.provenance import Input, late_attributes, prov_json, software
-from pipeline.write.report.page import write_report
+from pipeline.write.report.page import draw_strips, write_report
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,8 +71,11 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
         FORMATS[config.output.format].set_attributes(result.path, late)
     (place / "config.toml").write_text(config.text, encoding="utf-8")
     files = publish.files_below(place)
+    # The page is drawn meanwhile, and its pictures take as long as the digests.
     with ThreadPoolExecutor(workers) as pool:
-        digests = dict(zip(files, pool.map(publish.sha256_of, files), strict=True))
+        data = page_data(prepared, work.results)
+        drawn = pool.submit(draw_strips, data)
+        digests = dict(zip(files, pool.map(_flushed_sha256, files), strict=True))
     work.timings["finish"] = time.perf_counter() - clock
     ended = now_utc()
     document: dict[str, object] = {
@@ -105,11 +109,17 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
     publish.write_text(place / "run.json", text + "\n")
     # As a later reader gets it: no tuples, which JSON does not know.
     document = json.loads(text)
-    write_report(place / "report.html", document, page_data(prepared, work.results))
+    write_report(place / "report.html", document, data, drawn.result())
     for name in ("run.json", "report.html"):
         digests[place / name] = publish.sha256_of(place / name)
     publish.write_checksums(place, dict(sorted(digests.items())))
     return document
+
+
+def _flushed_sha256(path: Path) -> str:
+    """SHA-256 of a file on its way to the disk: publishing has little left to wait for."""
+    flush(path)
+    return publish.sha256_of(path)
 
 
 def _input_digests(work: Work) -> dict[Path, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,21 @@ SHOWN_STRIPS = 6
 _FOLDED = (("pass", "passed"), ("not checked", "not checked"))
 
 
-def write_report(path: Path, document: Mapping[str, Any], data: ReportData | None = None) -> None:
+@dataclass(frozen=True, eq=False)
+class DrawnStrips:
+    """The pictures of the cubes, and their spectra as text."""
+
+    layers: list[pictures.Layer]
+    strips: list[pictures.Strip]
+    spectra: list[Markup]
+
+
+def write_report(
+    path: Path,
+    document: Mapping[str, Any],
+    data: ReportData | None = None,
+    drawn: DrawnStrips | None = None,
+) -> None:
     """Write the page of a run.
 
     Parameters
@@ -34,22 +48,26 @@ def write_report(path: Path, document: Mapping[str, Any], data: ReportData | Non
     path : the page
     document : the run's `run.json`
     data : what the page draws beyond it; without it the page has no pictures and no charts
+    drawn : `draw_strips` of the data, where that was done ahead: it needs no document
     """
-    path.write_text(render(document, data), encoding="utf-8")
+    path.write_text(render(document, data, drawn), encoding="utf-8")
 
 
-def render(document: Mapping[str, Any], data: ReportData | None = None) -> str:
+def render(
+    document: Mapping[str, Any], data: ReportData | None = None, drawn: DrawnStrips | None = None
+) -> str:
     """The page as text; see `write_report`."""
     import jinja2
 
     css, js = _beside("page.css"), _beside("page.js")
     digest = base64.b64encode(hashlib.sha256(js.encode()).digest()).decode()
-    layers, strips, spectra = _strips(data)
+    drawn = drawn or draw_strips(data)
+    layers, strips = drawn.layers, drawn.strips
     checks = document["checks"]
     lead, _, rest = str(document["says"]).partition(": ")
-    drawn = sections(document, data)
+    charts = sections(document, data)
     parts = [("checks", "Checks"), *([("pictures", "Pictures and spectra")] if strips else [])]
-    parts += [(section.key, section.name) for section in drawn] + [("cubes", "Cubes")]
+    parts += [(section.key, section.name) for section in charts] + [("cubes", "Cubes")]
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     return environment.from_string(_beside("page.html.j2")).render(
         document,
@@ -73,8 +91,8 @@ def render(document: Mapping[str, Any], data: ReportData | None = None) -> str:
         packing=script_json(
             packing() | {"bands": 0 if data is None else int(data.preview_nm.size)}
         ),
-        spectra=spectra,
-        sections=drawn,
+        spectra=drawn.spectra,
+        sections=charts,
         cubes=[_cube(row) for row in document["cubes"]],
     )
 
@@ -83,12 +101,10 @@ def _beside(name: str) -> str:
     return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
 
 
-def _strips(
-    data: ReportData | None,
-) -> tuple[list[pictures.Layer], list[pictures.Strip], list[Markup]]:
+def draw_strips(data: ReportData | None) -> DrawnStrips:
     """Pictures and embedded spectra, thinned until they keep within `MOST_BYTES`."""
     if data is None or not data.previews:
-        return [], [], []
+        return DrawnStrips([], [], [])
     layers, strips = pictures.draw(dict(data.previews))
     room = MOST_BYTES - sum(len(p.uri) for strip in strips for p in strip.pictures)
     while True:
@@ -98,7 +114,7 @@ def _strips(
         ]
         smallest = all(p.spectra[0].size <= 4 for p in data.previews.values())
         if sum(map(len, spectra)) <= room or smallest:
-            return layers, strips, spectra
+            return DrawnStrips(layers, strips, spectra)
         data = replace(data, previews={n: thinned(p) for n, p in data.previews.items()})
 
 

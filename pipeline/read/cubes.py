@@ -42,6 +42,8 @@ class RawCube:
         self._fd = -1
         sorted_already = np.array_equal(capture.order, np.arange(capture.bands))
         self._order = None if sorted_already else capture.order
+        self._spare: list[NDArray[Any]] = []
+        self._lent: dict[int, NDArray[Any]] = {}
 
     def __enter__(self) -> Self:
         try:
@@ -99,6 +101,9 @@ class RawCube:
     ) -> Iterator[tuple[int, NDArray[Any]]]:
         """All lines in order, as pairs of a block's first line and its counts.
 
+        Every block is an array of its own until it is given back (`give_back`): fresh pages cost
+        as much as reading.
+
         `digest` has taken in the whole file, header offset first and in file order, once the
         last block is drawn and the iteration has ended. For bil and bip it rides on the same
         read. A bsq file does not lie in the order of its lines; it is read again at the end.
@@ -107,29 +112,55 @@ class RawCube:
             raise ValueError(f"lines_per_block is {lines_per_block}; expected 1 or more")
         cube = self.capture
         along = digest if cube.interleave != "bsq" else None
+        self._spare.clear()
         if along is not None:
             self._digest_span(along, 0, cube.offset_bytes)
         for start in range(0, cube.lines, lines_per_block):
-            raw = self._filled(start, min(start + lines_per_block, cube.lines), along)
-            yield start, self._arranged(raw)
+            stop = min(start + lines_per_block, cube.lines)
+            try:
+                room = self._spare.pop()
+            except IndexError:
+                room = self._empty(min(lines_per_block, cube.lines))
+            self._lent[start] = room
+            yield start, self._arranged(self._filled(start, stop, along, room))
         if digest is not None and along is None:
             self._digest_span(digest, 0, cube.claimed_bytes)
 
-    def _filled(self, start: int, stop: int, along: Digest | None = None) -> NDArray[Any]:
-        """Counts as they lie in the file: (line, band, sample), (line, sample, band) or, sorted
-        by wavelength already, (band, line, sample)."""
+    def give_back(self, start: int) -> None:
+        """Let the memory of the block that starts at a line be filled by a later one."""
+        self._spare.append(self._lent.pop(start))
+
+    def _empty(self, lines: int) -> NDArray[Any]:
+        """Room for lines as they lie in the file: (line, band, sample), (line, sample, band) or
+        (band, line, sample)."""
+        cube = self.capture
+        shape = {
+            "bil": (lines, cube.bands, cube.samples),
+            "bip": (lines, cube.samples, cube.bands),
+            "bsq": (cube.bands, lines, cube.samples),
+        }[cube.interleave]
+        return np.empty(shape, cube.dtype)
+
+    def _filled(
+        self,
+        start: int,
+        stop: int,
+        along: Digest | None = None,
+        room: NDArray[Any] | None = None,
+    ) -> NDArray[Any]:
+        """Counts as they lie in the file, a bsq file's sorted by wavelength already; in the
+        memory of `room`, which holds as many lines or more, where it is given."""
         cube = self.capture
         if not 0 <= start <= stop <= cube.lines:
             raise ValueError(f"lines {start} to {stop} of a cube of {cube.lines} lines")
         count, size = stop - start, cube.dtype.itemsize
+        room = self._empty(count) if room is None else room
+        raw = room[:, :count] if cube.interleave == "bsq" else room[:count]
         if cube.interleave == "bsq":
-            raw = np.empty((cube.bands, count, cube.samples), cube.dtype)
             for row, band in zip(raw, cube.order.tolist(), strict=True):
                 first = (band * cube.lines + start) * cube.samples
                 self._fill(row, cube.offset_bytes + first * size)
             return raw
-        inner = (cube.bands, cube.samples)
-        raw = np.empty((count, *(inner if cube.interleave == "bil" else inner[::-1])), cube.dtype)
         first = cube.offset_bytes + start * cube.bands * cube.samples * size
         if along is None:
             self._fill(raw, first)

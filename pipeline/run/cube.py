@@ -8,7 +8,6 @@ import threading
 import time
 import uuid
 from collections.abc import Callable
-from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +28,7 @@ from pipeline.radiometry.kernel import (
 from pipeline.radiometry.preview import Preview, PreviewPart, PreviewPlan, join, preview_block
 from pipeline.read.cubes import RawCube
 from pipeline.records import Capture
-from pipeline.run.engine import in_order
+from pipeline.run.engine import Helpers, in_order
 from pipeline.write.flush import FlushBehind
 from pipeline.write.formats import FORMATS, Proof, RereadSample, reread
 from pipeline.write.product import CubeProduct
@@ -79,16 +78,14 @@ class CubeResult:
 def calibrate_cube(
     task: CubeTask,
     *,
-    pool: Executor | None = None,
-    ahead: int = 1,
+    helpers: Helpers | None = None,
     progress: Progress | None = None,
 ) -> CubeResult:
     """Calibrate a cube and write it to `task.path`, which is whole on return or not there.
 
     Parameters
     ----------
-    pool : threads that calibrate and deflate blocks; one of its own where None
-    ahead : blocks that wait or are at work while one is written; bounds the memory
+    helpers : take blocks off this thread's hands where they have places
     progress : is told of lines done
 
     Raises
@@ -102,11 +99,7 @@ def calibrate_cube(
     # A name of its own: a worker thought lost may still write while another does its cube again.
     beside = task.path.with_name(f".{uuid.uuid4().hex}{task.path.suffix}")
     try:
-        if pool is None:
-            with ThreadPoolExecutor(1) as own:
-                sha256, tallies, proofs, preview = _written(task, beside, own, ahead, progress)
-        else:
-            sha256, tallies, proofs, preview = _written(task, beside, pool, ahead, progress)
+        sha256, tallies, proofs, preview = _written(task, beside, helpers, progress)
         wrong = reread(beside, FORMATS[task.format], proofs)
         if task.path.is_dir():
             shutil.rmtree(task.path)
@@ -134,7 +127,7 @@ def calibrate_cube(
 
 
 def _written(
-    task: CubeTask, path: Path, pool: Executor, ahead: int, progress: Progress | None
+    task: CubeTask, path: Path, helpers: Helpers | None, progress: Progress | None
 ) -> tuple[str, NDArray[np.int64], list[Proof], Preview]:
     digest = hashlib.sha256() if task.raw_sha256 is None else None
     sample = RereadSample(task.product)
@@ -149,7 +142,7 @@ def _written(
 
         def work(
             item: tuple[int, NDArray[Any]],
-        ) -> tuple[Any, NDArray[np.int64], list[Proof], PreviewPart, int]:
+        ) -> tuple[int, NDArray[np.int64], list[Proof], PreviewPart, int]:
             start, counts = item
             block = calibrate_block(
                 counts[:, task.bands],
@@ -158,19 +151,20 @@ def _written(
                 uncertainty=task.product.uncertainty,
                 out=_buffers(task.product, len(counts)),
             )
-            encoded = writer.encode(start, block)
+            raw.give_back(start)
+            # Here and not in one thread for all: deflated bytes are still in this one's cache.
+            count = writer.write(start, block)
             part = preview_block(task.preview, start, block)
-            return encoded, block.tallies.copy(), sample.proofs(start, block), part, len(counts)
+            return count, block.tallies.copy(), sample.proofs(start, block), part, len(counts)
 
         blocks = raw.blocks(task.product.chunk[1], digest=digest)
-        for encoded, tally, proved, part, count in in_order(blocks, work, pool=pool, ahead=ahead):
-            behind.wrote(writer.commit(encoded))
-            del encoded  # not held while the next is waited for
+        for written, tally, proved, part, lines in in_order(blocks, work, helpers=helpers):
+            behind.wrote(written)
             tallies += tally
             proofs += proved
             parts.append(part)
             if progress is not None:
-                progress(count)
+                progress(lines)
     sha256 = task.raw_sha256 if digest is None else digest.hexdigest()
     assert sha256 is not None
     places = [task.product.variables.get(name) for name in ("latitude", "longitude")]

@@ -5,14 +5,16 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.radiometry import dark
 from pipeline.radiometry.checks.offload import differences
 from pipeline.read.cubes import RawCube
-from pipeline.records import Array32, Capture, DarkCapture, LineTimes, Mask
+from pipeline.records import Array, Array32, Capture, DarkCapture, LineTimes, Mask
 
 #: Frames of a dark capture that are read at once.
 CHUNK_FRAMES = 64
@@ -35,25 +37,29 @@ def measure_dark(
 ) -> tuple[DarkCapture, str]:
     """Mean dark signal of a capture, and the SHA-256 of its raw file.
 
-    The file is read twice: first for the frames' levels, which tell the outlying ones, then for
-    the mean of the others.
+    The file is read once; a second time, without them, if its frames' levels show outlying ones.
     """
     digest = hashlib.sha256()
+    levels_of: list[Array] = []
+    sums = None
     with RawCube(capture) as raw:
-        levels = np.concatenate(
-            [dark.frame_levels(chunk) for _, chunk in raw.blocks(CHUNK_FRAMES, digest=digest)]
-        )
+        for start, chunk in raw.blocks(CHUNK_FRAMES, digest=digest):
+            levels_of.append(dark.frame_levels(chunk))
+            sums = _with(sums, chunk)
+            raw.give_back(start)
+            if progress is not None:
+                progress(len(chunk))
+        levels = np.concatenate(levels_of)
         outlying = dark.outlying_frames(levels)
         if outlying.all():
             raise InputError("no frame of the dark capture can be used", where=capture.data)
-        sums = None
-        for start, chunk in raw.blocks(CHUNK_FRAMES):
-            kept = ~outlying[start : start + len(chunk)]
-            if kept.any():
-                part = dark.clipped_sums(chunk if kept.all() else chunk[kept])
-                sums = part if sums is None else dark.combine(sums, part)
-            if progress is not None:
-                progress(len(chunk))
+        if outlying.any():
+            sums = None
+            for start, chunk in raw.blocks(CHUNK_FRAMES):
+                used = ~outlying[start : start + len(chunk)]
+                if used.any():
+                    sums = _with(sums, chunk if used.all() else chunk[used])
+                raw.give_back(start)
     assert sums is not None
     measured = dark.finish(
         sums,
@@ -69,6 +75,11 @@ def measure_dark(
             do="Record at least ten frames, a thousand is usual",
         )
     return measured, digest.hexdigest()
+
+
+def _with(sums: dark.DarkSums | None, chunk: NDArray[Any]) -> dark.DarkSums:
+    part = dark.clipped_sums(chunk)
+    return part if sums is None else dark.combine(sums, part)
 
 
 def overall_noise(

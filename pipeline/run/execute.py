@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import threading
 import time
 from collections.abc import Callable, Generator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -23,6 +24,7 @@ from pipeline.run.cluster import cluster as cluster_at
 from pipeline.run.cluster import submitted
 from pipeline.run.cube import CubeResult, CubeTask, calibrate_cube
 from pipeline.run.document import steps_of
+from pipeline.run.engine import Helpers
 from pipeline.run.finish import Work, finish
 from pipeline.run.ground import cube_track, extents, positions
 from pipeline.run.measure import Measured
@@ -45,8 +47,8 @@ from pipeline.write.attributes import now_utc, require_free
 from pipeline.write.formats import FORMATS
 from pipeline.write.provenance import Extents, cube_attributes
 
-#: Cubes in hand at once, on shared threads: one's beginning and end fill the other's pauses.
-CUBES_AT_ONCE = 2
+#: Blocks that are given to a free hand: one at work, and one waiting so that it is never idle.
+PLACES_A_HAND = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,9 +122,13 @@ def run(
 
     prepared = prepare(config, progress, found, None if again else kept_measurement)
     timings = {"prepare": time.perf_counter() - clock}
-    checks = before_cubes(prepared)
     workers = workers or os.cpu_count() or 1
-    with publish.staging(flight_folder(config)) as place:
+    with (
+        publish.staging(flight_folder(config)) as place,
+        # Beside the cubes: the checks' libraries take as long to load as half a cube.
+        ThreadPoolExecutor(1, thread_name_prefix="checks") as beside,
+    ):
+        checks = beside.submit(before_cubes, prepared)
         clock = time.perf_counter()
         results, refused = _cubes(
             prepared, place, started, None if again else memory, workers, cluster, progress
@@ -131,7 +137,7 @@ def run(
         if not results:
             raise next(iter(refused.values()))
         publish.clear_beside(place)
-        work = Work(prepared, place, started, timings, results, refused, checks)
+        work = Work(prepared, place, started, timings, results, refused, checks.result())
         try:
             document = finish(work, memory, workers=workers)
             target = flight_folder(config) / str(document["run_id"])
@@ -211,17 +217,30 @@ def _on_threads(
     workers: int,
     done: Callable[[int], None],
 ) -> Outcomes:
-    """Each cube's outcome, on threads of this process that share the blocks of all."""
-    ahead = max(workers // CUBES_AT_ONCE, 1)
+    """Each cube's outcome, on threads of this process.
+
+    A thread has a cube of its own, from reading to writing. One that finds no more cubes helps
+    with the blocks of those still in hand.
+    """
+    hands, left, counting = min(workers, len(cubes)), len(cubes), threading.Lock()
     with (
-        ThreadPoolExecutor(workers, thread_name_prefix="block") as pool,
-        ThreadPoolExecutor(CUBES_AT_ONCE, thread_name_prefix="cube") as threads,
+        ThreadPoolExecutor(max(workers - 1, 1), thread_name_prefix="block") as others,
+        ThreadPoolExecutor(hands, thread_name_prefix="cube") as threads,
     ):
+        helpers = Helpers(others, PLACES_A_HAND * (workers - hands))
 
         def one(capture: Capture) -> CubeResult:
-            return calibrate_cube(task_of(capture), pool=pool, ahead=ahead, progress=done)
+            nonlocal left
+            try:
+                return calibrate_cube(task_of(capture), helpers=helpers, progress=done)
+            finally:
+                with counting:
+                    left -= 1
+                    free = left < hands
+                if free:
+                    helpers.add(PLACES_A_HAND)
 
-        for future in submitted(threads, one, cubes, most=CUBES_AT_ONCE):
+        for future in submitted(threads, one, cubes, most=hands):
             yield future.result
 
 

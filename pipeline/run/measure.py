@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,8 +36,11 @@ from pipeline.run.locate import find_windows
 from pipeline.run.progress import Progress
 from pipeline.run.scene import SceneSample, pooled, sample_scene, without
 
-#: Dark captures in hand at once; each holds one chunk of its frames.
-DARKS_AT_ONCE = 2
+T = TypeVar("T")
+R = TypeVar("R")
+
+#: Captures in hand at once; each holds one chunk of its lines.
+AT_ONCE = 2
 
 #: Lines of the flat capture that photon transfer looks at.
 FLAT_LINES = 200
@@ -72,18 +76,19 @@ def measure(
     captures = {c.name: c for c in cubes}
     windows = panels.windows_in_config(config, captures, inventory.refused)
     digests: dict[str, str] = {}
-    darks = []
-    with progress.stage("dark", sum(d.lines for d in inventory.darks)) as done:
-        with ThreadPoolExecutor(DARKS_AT_ONCE) as threads:
-            made = [
-                threads.submit(measure_dark, capture, _middle_s(config, capture), done)
-                for capture in inventory.darks
-            ]
-        for capture, future in zip(inventory.darks, made, strict=True):
-            measured, digests[capture.name] = future.result()
-            darks.append(measured)
+
+    def dark_measured(capture: Capture) -> tuple[DarkCapture, BadElements]:
+        measured, digests[capture.name] = measure_dark(capture, _middle_s(config, capture), done)
+        return measured, elements.bad_in_dark(measured)
+
+    with (
+        progress.stage("dark", sum(d.lines for d in inventory.darks)) as done,
+        ThreadPoolExecutor(AT_ONCE) as threads,
+    ):
+        made = list(threads.map(dark_measured, inventory.darks))
+    darks = [measured for measured, _ in made]
     noise = overall_noise(darks)
-    dark_bad = elements.merge(*(elements.bad_in_dark(d) for d in darks))
+    dark_bad = elements.merge(*(bad for _, bad in made))
 
     flat, flat_mean, flat_points = _no_flat(noise.shape), None, None
     if inventory.flat is not None:
@@ -100,11 +105,7 @@ def measure(
         return ((counts.astype(np.float32) - level) / flat.response).astype(np.float32)
 
     saturation = config.sensor.saturation_counts
-    scenes = []
-    with progress.stage("scene", len(cubes)) as done:
-        for capture in cubes:
-            scenes.append(sample_scene(capture, signal_of, saturation))
-            done(1)
+    scenes = _each(progress, "scene", cubes, lambda c: sample_scene(c, signal_of, saturation))
     windows += find_windows(
         config,
         cubes,
@@ -115,11 +116,12 @@ def measure(
         dark_bad.any,
         saturation,
     )
-    with progress.stage("panels", len(windows)) as done:
-        panel_lines = []
-        for window in windows:
-            panel_lines.append(panels.read_lines(window, captures[window.cube], signal_of))
-            done(1)
+    panel_lines = _each(
+        progress,
+        "panels",
+        windows,
+        lambda w: panels.read_lines(w, captures[w.cube], signal_of),
+    )
     bad = _with_light(dark_bad, scenes, panel_lines, flat.response)
     flat = _measuring(flat, bad.any)
     readings = [
@@ -150,6 +152,16 @@ def measure(
         transfer=transfer,
         raw_digests=digests,
     )
+
+
+def _each(progress: Progress, name: str, items: Sequence[T], work: Callable[[T], R]) -> list[R]:
+    """`work` on each item of a stage, in their order."""
+    made = []
+    with progress.stage(name, len(items)) as done, ThreadPoolExecutor(AT_ONCE) as threads:
+        for one in threads.map(work, items):
+            made.append(one)
+            done(1)
+    return made
 
 
 def _middle_s(config: Config, capture: Capture) -> float:
@@ -183,8 +195,9 @@ def _flat(
     total = np.zeros(noise.shape)
     squares = np.zeros(noise.shape)
     with RawCube(capture) as raw:
-        for _, counts in raw.blocks(CHUNK_FRAMES, digest=digest):
+        for start, counts in raw.blocks(CHUNK_FRAMES, digest=digest):
             net = counts.astype(np.float64) - at.middle
+            raw.give_back(start)
             total += net.sum(axis=0)
             squares += (net * net).sum(axis=0)
         some = raw.lines(0, min(FLAT_LINES, capture.lines))

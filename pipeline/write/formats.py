@@ -20,11 +20,9 @@ from pipeline.write.product import CubeProduct
 
 
 class Writer(Protocol):
-    """Takes a cube's blocks: `encode` in worker threads, `commit` in order in one thread."""
+    """Takes a cube's blocks, from any thread and in any order."""
 
-    def encode(self, start: int, block: CalibratedBlock) -> Any: ...
-
-    def commit(self, encoded: Any) -> int: ...
+    def write(self, start: int, block: CalibratedBlock) -> int: ...
 
     def __enter__(self) -> Writer: ...
 

@@ -1,4 +1,4 @@
-"""netCDF-4 cubes: netCDF4 makes the file, worker threads deflate, chunks are laid down directly.
+"""netCDF-4 cubes: netCDF4 makes the file; chunks are deflated here and laid down directly.
 
 The file is plain shuffle + deflate netCDF-4; nothing but the usual libraries is needed to read it.
 """
@@ -28,11 +28,13 @@ SUFFIX = ".nc"
 #: Free bytes below which a failed write is put down to a full disk.
 MUCH_TOO_FEW_BYTES = 2**20
 
+#: Values of a small variable above which it is deflated, and about how large its chunks are.
+LEAST_DEFLATED, CHUNK_BYTES = 10_000, 2**20
+
 # The netCDF library is not to be entered by two threads; h5py has a lock of its own.
 _LOCK = threading.Lock()
 
 ReadPacked = Callable[[str, slice, slice], NDArray[Any]]
-Chunk = tuple[str, tuple[int, int, int], bytes]
 
 
 @contextmanager
@@ -53,7 +55,10 @@ def disk_errors(path: Path) -> Iterator[None]:
 
 
 def create(path: Path, product: CubeProduct) -> None:
-    """Make the file with dimensions, all variables, attributes and the small variables' values."""
+    """Make the file with dimensions, all variables, attributes and the small variables' values.
+
+    Variables in chunks are left empty: `NetcdfWriter` lays their chunks down.
+    """
     import netCDF4
 
     with disk_errors(path), _LOCK, netCDF4.Dataset(path, "w", format="NETCDF4") as nc:
@@ -62,17 +67,19 @@ def create(path: Path, product: CubeProduct) -> None:
             nc.createDimension(name, size)
         for name, variable in product.variables.items():
             fill = np.nan if _may_be_missing(variable.values, name) else None
-            packed = variable.values.size > 10_000
+            rows = _rows_of_chunk(variable.values)
             created = nc.createVariable(
                 name,
                 variable.values.dtype,
                 variable.dimensions,
                 fill_value=fill,
-                compression="zlib" if packed else None,
+                compression="zlib" if rows else None,
                 complevel=1,
+                chunksizes=(rows, *variable.values.shape[1:]) if rows else None,
             )
             created.setncatts(product.attributes_of(name))
-            created[...] = variable.values
+            if not rows:
+                created[...] = variable.values
         for name, dtype in product.packed.items():
             created = nc.createVariable(  # type: ignore[call-overload]
                 name,
@@ -89,15 +96,22 @@ def create(path: Path, product: CubeProduct) -> None:
         nc.setncatts(product.attributes)
 
 
+def _rows_of_chunk(values: NDArray[Any]) -> int:
+    """Rows of a small variable's chunks; 0 where it is too small to be worth deflating."""
+    if values.size <= LEAST_DEFLATED:
+        return 0
+    row_bytes = values.nbytes // len(values)
+    return min(max(CHUNK_BYTES // row_bytes, 1), len(values))
+
+
 def _may_be_missing(values: NDArray[Any], name: str) -> bool:
     """Whether a small variable needs a fill value; a coordinate variable never has one."""
     return values.dtype.kind == "f" and name not in ("wavelength", "time") and bool(values.ndim)
 
 
 class NetcdfWriter:
-    """Takes a cube's blocks in order of their lines; a context manager.
+    """Takes a cube's blocks, from any thread and in any order; a context manager.
 
-    `encode` is pure and runs in worker threads; `commit` writes and runs in one thread.
     A block starts at a multiple of the chunk's lines and is one chunk high, but for the last.
     """
 
@@ -108,28 +122,30 @@ class NetcdfWriter:
         self.path, self.product = path, product
         self._file = h5py.File(path, "r+")
         self._ids = {name: self._file[name].id for name in product.packed}
+        for name, variable in product.variables.items():
+            if rows := _rows_of_chunk(variable.values):
+                self._lay_down(name, variable.values, rows)
 
-    def encode(self, start: int, block: CalibratedBlock) -> list[Chunk]:
-        """Shuffle and deflate the block's chunks."""
-        height, width = self.product.chunk[:2]
-        chunks: list[Chunk] = []
+    def _lay_down(self, name: str, values: NDArray[Any], rows: int) -> None:
+        dataset = self._file[name].id
+        with disk_errors(self.path):
+            for row in range(0, len(values), rows):
+                part = np.ascontiguousarray(values[row : row + rows])
+                chunk = _whole(part, (rows, *values.shape[1:]))
+                offset = (row, *(0 for _ in values.shape[1:]))
+                dataset.write_direct_chunk(offset, deflated(chunk))
+
+    def write(self, start: int, block: CalibratedBlock) -> int:
+        """Shuffle, deflate and lay down a block's chunks; the number of bytes written."""
+        height, written = self.product.chunk[0], 0
         for name, values in arrays_of(block).items():
             for band in range(0, values.shape[0], height):
-                part = values[band : band + height]
-                if part.shape[:2] != (height, width):
-                    # HDF5 stores edge chunks whole.
-                    whole = np.zeros(self.product.chunk, part.dtype)
-                    whole[: part.shape[0], : part.shape[1]] = part
-                    part = whole
-                chunks.append((name, (band, start, 0), deflated(part)))
-        return chunks
-
-    def commit(self, chunks: list[Chunk]) -> int:
-        """Lay the chunks down; the number of bytes written."""
-        with disk_errors(self.path):
-            for name, offset, data in chunks:
-                self._ids[name].write_direct_chunk(offset, data)
-        return sum(len(data) for _, _, data in chunks)
+                part = _whole(values[band : band + height], self.product.chunk)
+                data = deflated(part)
+                with disk_errors(self.path):
+                    self._ids[name].write_direct_chunk((band, start, 0), data)
+                written += len(data)
+        return written
 
     def __enter__(self) -> NetcdfWriter:
         return self
@@ -142,6 +158,15 @@ class NetcdfWriter:
     ) -> None:
         with disk_errors(self.path):
             self._file.close()
+
+
+def _whole(part: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
+    """A chunk as HDF5 stores it, whole at the edges too."""
+    if part.shape == shape:
+        return part
+    whole = np.zeros(shape, part.dtype)
+    whole[tuple(slice(size) for size in part.shape)] = part
+    return whole
 
 
 def arrays_of(block: CalibratedBlock) -> dict[str, NDArray[Any]]:

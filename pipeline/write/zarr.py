@@ -78,15 +78,12 @@ class ZarrWriter:
         group = zarr.open_group(path, mode="r+")
         self._arrays: dict[str, Any] = {name: group[name] for name in product.packed}
 
-    def encode(self, start: int, block: CalibratedBlock) -> int:
-        """Compress and write the block's shards; they belong to this block alone."""
+    def write(self, start: int, block: CalibratedBlock) -> int:
+        """Compress and write the block's shards, which belong to this block alone; the number of
+        bytes before compression."""
         for name, values in arrays_of(block).items():
             self._arrays[name][:, start : start + values.shape[1], :] = values
         return sum(values.nbytes for values in arrays_of(block).values())
-
-    def commit(self, written: int) -> int:
-        """The number of bytes that `encode` took, before compression."""
-        return written
 
     def __enter__(self) -> ZarrWriter:
         return self

@@ -206,7 +206,6 @@ def alone(folder: Path, out: Path) -> Counted:
     """Kernel, deflate and write on all threads, the counts in memory already; no flush."""
     from pipeline.radiometry.kernel import block_buffers, calibrate_block
     from pipeline.read.cubes import RawCube
-    from pipeline.run.engine import in_order
     from pipeline.write.netcdf import NetcdfWriter
 
     workers = os.cpu_count() or 1
@@ -226,20 +225,19 @@ def alone(folder: Path, out: Path) -> Counted:
                 task: CubeTask = task,
                 writer: NetcdfWriter = writer,
                 own: threading.local = own,
-            ) -> Any:
+            ) -> int:
                 start, counts = item
                 lines = task.lines.part(start, start + len(counts))
                 if getattr(own, "lines", 0) != len(counts):
                     own.lines = len(counts)
                     own.kept = block_buffers(task.product.bands, own.lines, task.product.samples)
-                return writer.encode(
+                return writer.write(
                     start, calibrate_block(counts[:, task.bands], task.table, lines, out=own.kept)
                 )
 
             work(blocks[0])  # compiled code is loaded
             with counted.part(), writer:
-                for encoded in in_order(blocks, work, pool=pool, ahead=workers):
-                    writer.commit(encoded)
+                list(pool.map(work, blocks))
     return counted
 
 

@@ -60,12 +60,17 @@ def test_round_trip(
     with RawCube(capture) as cube:
         blocks = dict(cube.blocks(3, digest=digest))
         part = cube.lines(2, 5)
+        again = []
+        for start, block in cube.blocks(3):
+            again.append(block.copy())
+            cube.give_back(start)
     assert list(blocks) == [0, 3, 6]
     whole = np.concatenate(list(blocks.values()))
     assert whole.dtype == np.dtype(kind)
     assert whole.dtype.isnative
     np.testing.assert_array_equal(whole, expected)
     np.testing.assert_array_equal(part, expected[2:5])
+    np.testing.assert_array_equal(np.concatenate(again), expected)
     assert digest.hexdigest() == file_sha256(capture.data)
 
 
@@ -198,3 +203,20 @@ def test_no_file_stays_open(tmp_path: Path, cube_writer: Writer) -> None:
 )
 def test_thin_lines(lines: int, wanted: int, expected: list[int]) -> None:
     assert thin_lines(lines, wanted).tolist() == expected
+
+
+def test_memory_given_back_is_filled_again_and_no_other(
+    tmp_path: Path, cube_writer: Writer
+) -> None:
+    counts = np.arange(6 * 4 * 5, dtype=np.uint16).reshape(6, 4, 5)
+    capture = read_header(cube_writer(tmp_path, counts=counts), keys=KEYS)
+    with RawCube(capture) as cube:
+        blocks = cube.blocks(2)
+        _, first = next(blocks)
+        start, second = next(blocks)
+        cube.give_back(start)
+        _, third = next(blocks)
+    np.testing.assert_array_equal(first, counts[:2])
+    np.testing.assert_array_equal(second, counts[4:])
+    assert np.shares_memory(second, third)
+    assert not np.shares_memory(first, third)

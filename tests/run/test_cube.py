@@ -17,6 +17,7 @@ from pipeline.config import load_config
 from pipeline.errors import InputError, OutputError
 from pipeline.radiometry.kernel import calibrate_block_numpy
 from pipeline.run.cube import CubeTask, calibrate_cube
+from pipeline.run.engine import Helpers
 from pipeline.run.prepare import Preparation, prepare
 from pipeline.run.tables import bad_patches, cube_task
 
@@ -38,12 +39,12 @@ def packed(path: Path) -> dict[str, Any]:
         return {n: nc[n][:] for n in ("reflectance", "reflectance_uncertainty", "quality_flag")}
 
 
-@pytest.mark.parametrize("workers", [1, 3])
+@pytest.mark.parametrize("places", [0, 1, 3])
 def test_the_file_holds_what_the_plain_kernel_computes(
-    task: CubeTask, rich_flight: Any, workers: int
+    task: CubeTask, rich_flight: Any, places: int
 ) -> None:
-    with ThreadPoolExecutor(workers) as pool:
-        result = calibrate_cube(task, pool=pool, ahead=workers)
+    with ThreadPoolExecutor(3) as threads:
+        result = calibrate_cube(task, helpers=Helpers(threads, places))
     wanted = calibrate_block_numpy(rich_flight.counts("strip-01"), task.table, task.lines)
     found = packed(task.path)
     np.testing.assert_array_equal(found["reflectance"], wanted.reflectance)

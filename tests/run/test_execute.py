@@ -253,7 +253,7 @@ def test_failing_midway_leaves_nothing(
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(netcdf.NetcdfWriter, "commit", full)
+    monkeypatch.setattr(netcdf.NetcdfWriter, "write", full)
     before = {thread.name for thread in threading.enumerate()}
     assert main(["run", str(plain_copy.config)]) == 1
     # No cube is at work any more, which would write into what is being taken away.

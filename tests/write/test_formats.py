@@ -48,7 +48,7 @@ def written(path: Path, name: str, product: CubeProduct) -> tuple[Arrays, list[A
                 part["quality_flag"],
                 np.zeros((product.bands, 7), np.int64),
             )
-            writer.commit(writer.encode(start, block))
+            writer.write(start, block)
             proofs += sample.proofs(start, block)
     return values, proofs
 

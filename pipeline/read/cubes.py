@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, Self
@@ -97,7 +98,7 @@ class RawCube:
         return self._arranged(self._filled(start, stop))
 
     def blocks(
-        self, lines_per_block: int, *, digest: Digest | None = None
+        self, lines_per_block: int, *, digest: Digest | None = None, once: bool = False
     ) -> Iterator[tuple[int, NDArray[Any]]]:
         """All lines in order, as pairs of a block's first line and its counts.
 
@@ -107,6 +108,8 @@ class RawCube:
         `digest` has taken in the whole file, header offset first and in file order, once the
         last block is drawn and the iteration has ended. For bil and bip it rides on the same
         read. A bsq file does not lie in the order of its lines; it is read again at the end.
+
+        `once` tells the system that what was read need not be kept in memory for another time.
         """
         if lines_per_block < 1:
             raise ValueError(f"lines_per_block is {lines_per_block}; expected 1 or more")
@@ -122,13 +125,28 @@ class RawCube:
             except IndexError:
                 room = self._empty(min(lines_per_block, cube.lines))
             self._lent[start] = room
-            yield start, self._arranged(self._filled(start, stop, along, room))
+            raw = self._filled(start, stop, along, room)
+            # Read ahead while these lines are worked on.
+            self._advise(stop, min(stop + lines_per_block, cube.lines), "WILLNEED")
+            if once:
+                self._advise(start, stop, "DONTNEED")
+            yield start, self._arranged(raw)
         if digest is not None and along is None:
             self._digest_span(digest, 0, cube.claimed_bytes)
 
     def give_back(self, start: int) -> None:
         """Let the memory of the block that starts at a line be filled by a later one."""
         self._spare.append(self._lent.pop(start))
+
+    def _advise(self, start: int, stop: int, advice: str) -> None:
+        """Tell the system what comes of lines; a bsq file's do not lie together."""
+        cube = self.capture
+        if cube.interleave == "bsq" or start >= stop or not hasattr(os, "posix_fadvise"):
+            return
+        line_bytes = cube.bands * cube.samples * cube.dtype.itemsize
+        position, size = cube.offset_bytes + start * line_bytes, (stop - start) * line_bytes
+        with suppress(OSError):
+            os.posix_fadvise(self._fd, position, size, getattr(os, f"POSIX_FADV_{advice}"))
 
     def _empty(self, lines: int) -> NDArray[Any]:
         """Room for lines as they lie in the file: (line, band, sample), (line, sample, band) or

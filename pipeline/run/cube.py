@@ -50,6 +50,8 @@ class CubeTask:
     preview: PreviewPlan
     #: The raw file's digest where it is known already; it is then not computed again.
     raw_sha256: str | None = None
+    #: The flight is too large for the system to keep its raw files in memory.
+    read_once: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +159,7 @@ def _written(
             part = preview_block(task.preview, start, block)
             return count, block.tallies.copy(), sample.proofs(start, block), part, len(counts)
 
-        blocks = raw.blocks(task.product.chunk[1], digest=digest)
+        blocks = raw.blocks(task.product.chunk[1], digest=digest, once=task.read_once)
         for written, tally, proved, part, lines in in_order(blocks, work, helpers=helpers):
             behind.wrote(written)
             tallies += tally

@@ -45,6 +45,7 @@ from pipeline.run.tables import cube_task
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc, require_free
 from pipeline.write.formats import FORMATS
+from pipeline.write.product import output_bytes
 from pipeline.write.provenance import Extents, cube_attributes
 
 #: Blocks that are given to a free hand: one at work, and one waiting so that it is never idle.
@@ -181,12 +182,13 @@ def _cubes(
     """Calibrate every cube; one that cannot be read is refused, the others go on."""
     results: list[CubeResult] = []
     refused: dict[str, ReflectoryError] = dict(prepared.inventory.refused)
+    large = _exceeds_memory(prepared)
 
     def task_of(capture: Capture) -> CubeTask:
         task = _task(prepared, capture, place, started)
         # Looked up as the cube's turn comes: a file changed since the start is hashed anew.
         known = memory.recall([capture.data]) if memory is not None else {}
-        return replace(task, raw_sha256=known.get(capture.data))
+        return replace(task, raw_sha256=known.get(capture.data), read_once=large)
 
     with progress.stage("cubes", sum(c.lines for c in prepared.cubes)) as done:
         made = (
@@ -206,6 +208,16 @@ def _cubes(
                 results.append(result)
                 progress.event("cube written", cube=capture.name, seconds=round(result.seconds, 2))
     return results, refused
+
+
+def _exceeds_memory(prepared: Preparation) -> bool:
+    """Whether raw and calibrated cubes together would fill half of this machine's memory.
+
+    Kept in memory, raw files would then push out the cubes, whose digests are made at the end.
+    """
+    uncertainty = prepared.config.output.uncertainty
+    flight = sum(c.claimed_bytes + output_bytes(c, uncertainty) // 2 for c in prepared.cubes)
+    return flight > os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 2
 
 
 Outcomes = Generator[Callable[[], CubeResult], None, None]

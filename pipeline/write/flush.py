@@ -67,7 +67,6 @@ class FlushBehind:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        # Not waited for: a flush that is under way ends by itself.
         self._ended = True
         self._wake.set()
-        if self._thread is not None:
-            self._thread.join()

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.radiometry.checks import exposure
+from pipeline.radiometry.limits import LIMITS
 from pipeline.records import Check
 
 NAN = float("nan")
@@ -57,7 +58,18 @@ def test_verdict_and_value(check: Check, verdict: str, value: float | None) -> N
 def test_advice_goes_the_right_way() -> None:
     assert "Lengthen" in exposure.panel_peak({"a": 2000.0}, 4095).do
     assert "Shorten" in exposure.panel_peak({"a": 4000.0}, 4095).do
-    assert "2989 to 3481 counts" in exposure.panel_peak({"a": 4000.0}, 4095).do
+
+
+@pytest.mark.parametrize(
+    ("full_scale_counts", "aim"),
+    # 12 bits: common practice, no source, as the table of limits has it.
+    [(4095, "3000 to 3500 counts"), (65535, "48000 to 56000 counts"), (1023, "750 to 870 counts")],
+)
+def test_advice_is_in_the_round_counts_of_the_table(full_scale_counts: float, aim: str) -> None:
+    check = exposure.panel_peak({"a": 0.98 * full_scale_counts}, full_scale_counts)
+    assert f"peaks at {aim}." in check.do
+    if full_scale_counts == 4095:
+        assert aim.removesuffix(" counts") in LIMITS["panel-peak"].do
 
 
 def test_lost_bands_are_named_by_wavelength() -> None:

@@ -25,10 +25,8 @@ def panel_peak(
     caution = limits["panel-peak"].caution
     do = ""
     if isinstance(caution, tuple):
-        aim = (
-            f"so that the brightest panel peaks at {caution[0] * full_scale_counts:.0f} to "
-            f"{caution[1] * full_scale_counts:.0f} counts"
-        )
+        low, high = (_as_coarse_as_the_limit(end * full_scale_counts) for end in caution)
+        aim = f"so that the brightest panel peaks at {low} to {high} counts"
         do = f"{'Lengthen' if share < caution[0] else 'Shorten'} the exposure {aim}"
     return row(
         limits,
@@ -38,6 +36,11 @@ def panel_peak(
         subject=name,
         do=do,
     )
+
+
+def _as_coarse_as_the_limit(counts: float) -> str:
+    """Counts to two digits: the limits are shares of two, so 0.73 of 4095 stands for 3000."""
+    return f"{float(f'{counts:.2g}'):.0f}"
 
 
 def panel_saturated(

@@ -186,7 +186,8 @@ def _sweep(options: argparse.Namespace) -> int:
 
 
 def _compare(options: argparse.Namespace) -> int:
-    from pipeline.run.compare import compare, show_comparison
+    from pipeline.run.compare import compare
+    from pipeline.run.comparison_tables import show_comparison
 
     comparison = compare(*options.runs)
     if options.json:

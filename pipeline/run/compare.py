@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,15 +24,14 @@ from pipeline.run.stored import (
 )
 from pipeline.write.provenance import PREFIX
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
 #: Lines read at a time; with a tenth of the bands this bounds the memory to some tens of MB.
 LINES = 512
 #: Differences of two int16 lie within this.
 _REACH = 2**16 - 1
 #: Checks whose value belongs to the computer and not to the flight.
 _OF_THE_DISK = frozenset({"disk-space"})
+#: What runs that are the same have alike beside config, inputs and results.
+_ALIKE = ("flight", "software", "outcome", "verdict")
 _QUANTILES = {"p5": 0.05, "p95": 0.95}
 
 
@@ -42,8 +42,10 @@ def compare(run_a: Path, run_b: Path) -> dict[str, object]:
     -------
     JSON-serialisable: "runs", "config" (dotted key: both values), "inputs" (changed, added, gone
     by name), "panels", "checks", and "reflectance": per band the wavelength [nm], the number of
-    samples valid in both, and mean, 5th and 95th percentile of reflectance b minus a over them
-    (exact, with linear interpolation between order statistics; null where no sample is valid).
+    samples valid in both, how many of them differ, how many more are valid in one run alone, and
+    mean, 5th and 95th percentile of reflectance b minus a over those valid in both (exact, with
+    linear interpolation between order statistics; null where no sample is valid). "same" is true
+    where all of this, flight, software, outcome and verdict are alike and every cube was compared.
 
     Raises
     ------
@@ -52,13 +54,21 @@ def compare(run_a: Path, run_b: Path) -> dict[str, object]:
     """
     run_a, run_b = Path(run_a), Path(run_b)
     a, b = read_run(run_a), read_run(run_b)
+    runs = (_about(run_a, a), _about(run_b, b))
+    config = _changes(_flat(a.get("config")), _flat(b.get("config")))
+    inputs = _inputs(_input_digests(a), _input_digests(b))
+    panels, checks, light = _panels(a, b), _checks(a, b), _reflectance(run_a, run_b)
+    differences = (config, *inputs.values(), panels, checks["changed"], light["left_out"])
     return {
-        "runs": [_about(run_a, a), _about(run_b, b)],
-        "config": _changes(_flat(a.get("config")), _flat(b.get("config"))),
-        "inputs": _inputs(_input_digests(a), _input_digests(b)),
-        "panels": _panels(a, b),
-        "checks": _checks(a, b),
-        "reflectance": _reflectance(run_a, run_b),
+        "same": not any(differences)
+        and all(runs[0][key] == runs[1][key] for key in _ALIKE)
+        and not any(row["differing"] or row["in_one"] for row in light["bands"]),
+        "runs": list(runs),
+        "config": config,
+        "inputs": inputs,
+        "panels": panels,
+        "checks": checks,
+        "reflectance": light,
     }
 
 
@@ -176,25 +186,51 @@ def _spread(old: NDArray[np.float64], new: NDArray[np.float64]) -> dict[str, obj
     }
 
 
-def _checks(a: Mapping[str, Any], b: Mapping[str, Any]) -> dict[str, object]:
-    """The verdicts, and every check whose verdict or value changed."""
-    before, after = (
-        {(row["check"], row["subject"]): row for row in run.get("checks", ())} for run in (a, b)
-    )
-    changed = []
-    for key in [*before, *(k for k in after if k not in before)]:
-        old, new = before.get(key, {}), after.get(key, {})
-        fields = ("verdict", "caution", "fail") + (("value",) if key[0] not in _OF_THE_DISK else ())
-        if any(old.get(f) != new.get(f) for f in fields):
-            changed.append(
-                {
-                    "check": key[0],
-                    "subject": key[1],
-                    "verdict": [old.get("verdict"), new.get("verdict")],
-                    "value": [old.get("value"), new.get("value")],
-                }
-            )
+def _checks(a: Mapping[str, Any], b: Mapping[str, Any]) -> dict[str, Any]:
+    """The verdicts, and every check whose verdict or value, to six digits, changed."""
+    changed = [
+        {
+            "check": (old or new)["check"],
+            **{key: [old.get(key), new.get(key)] for key in ("subject", "verdict", "value")},
+        }
+        for old, new in _check_pairs(a.get("checks", ()), b.get("checks", ()))
+        if old.get("verdict") != new.get("verdict")
+        or (
+            six_digits(old.get("value")) != six_digits(new.get("value"))
+            and (old or new)["check"] not in _OF_THE_DISK
+        )
+    ]
     return {"verdict": [a.get("verdict"), b.get("verdict")], "changed": changed}
+
+
+def six_digits(value: object) -> str:
+    """A number as the tables show it; empty where there is none."""
+    return f"{value:.6g}" if isinstance(value, int | float) else ""
+
+
+def _check_pairs(
+    a: Sequence[Mapping[str, Any]], b: Sequence[Mapping[str, Any]]
+) -> Iterator[tuple[Mapping[str, Any], Mapping[str, Any]]]:
+    """Rows of one check in both runs; {} stands for the one that has none.
+
+    Rows pair by check and subject. A check whose subject is only the worst of its kind, another
+    strip in each run, leaves one row on either side: these two belong together too.
+    """
+    after = {(row["check"], row["subject"]): row for row in b}
+    before = {(row["check"], row["subject"]) for row in a}
+    alone: dict[str, list[Mapping[str, Any]]] = {}
+    for key, row in after.items():
+        if key not in before:
+            alone.setdefault(row["check"], []).append(row)
+    unpaired = Counter(check for check, subject in before if (check, subject) not in after)
+    for row in a:
+        check = row["check"]
+        new = after.get((check, row["subject"]))
+        if new is None and unpaired[check] == len(alone.get(check, ())) == 1:
+            new = alone.pop(check)[0]
+        yield row, new or {}
+    for rows in alone.values():
+        yield from (({}, row) for row in rows)
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,7 +244,7 @@ class _Pair:
     scale: float
 
 
-def _reflectance(run_a: Path, run_b: Path) -> dict[str, object]:
+def _reflectance(run_a: Path, run_b: Path) -> dict[str, Any]:
     found_a = {cube_name(p): p for p in cube_paths(run_a)}
     found_b = {cube_name(p): p for p in cube_paths(run_b)}
     pairs: list[_Pair] = []
@@ -238,7 +274,7 @@ def _pair(name: str, a: Path, b: Path) -> _Pair | str:
         try:
             old, new = one.variables["reflectance"], other.variables["reflectance"]
             if old.shape[1:] != new.shape[1:]:
-                return f"{_size(old)} lines x samples in a, {_size(new)} in b"
+                return f"{_size(old)} in a, {_size(new)} in b"
             scale, scale_b = (_decimal(v.attributes["scale_factor"]) for v in (old, new))
             centres, others = (c.variables["wavelength"].read() for c in (one, other))
         except UNREADABLE as error:
@@ -259,7 +295,8 @@ def _decimal(step: Any) -> float:
 
 
 def _size(variable: StoredVariable) -> str:
-    return " x ".join(str(n) for n in variable.shape[1:])
+    lines, samples = variable.shape[1:]
+    return f"{lines} lines x {samples} samples"
 
 
 def _band_rows(pairs: list[_Pair]) -> list[dict[str, object]]:
@@ -271,21 +308,31 @@ def _band_rows(pairs: list[_Pair]) -> list[dict[str, object]]:
     for start in range(0, bands, step):
         stop = min(start + step, bands)
         counts = np.zeros((stop - start, 2 * _REACH + 1), np.int64)
+        in_one = np.zeros(stop - start, np.int64)
         for pair in pairs:
-            for difference, valid in _differences(pair, start, stop):
+            for difference, valid, alone in _differences(pair, start, stop):
+                in_one += alone.sum(axis=(1, 2))
                 for band, (values, sound) in enumerate(zip(difference, valid, strict=True)):
                     found = np.bincount(values[sound] + _REACH)
                     counts[band, : found.size] += found
         for band, row in enumerate(counts):
-            centre = float(pairs[0].wavelength_nm[start + band])
-            rows.append({"wavelength_nm": centre, **statistics(row, pairs[0].scale)})
+            rows.append(
+                {
+                    "wavelength_nm": float(pairs[0].wavelength_nm[start + band]),
+                    **statistics(row, pairs[0].scale),
+                    "in_one": int(in_one[band]),
+                }
+            )
     return rows
 
 
 def _differences(
     pair: _Pair, start: int, stop: int
-) -> Iterator[tuple[NDArray[np.int32], NDArray[np.bool_]]]:
-    """b minus a in packed steps and where both are valid: (band, line, sample) in blocks."""
+) -> Iterator[tuple[NDArray[np.int32], NDArray[np.bool_], NDArray[np.bool_]]]:
+    """b minus a in packed steps, where both are valid, and where one alone is.
+
+    Each (band, line, sample), in blocks of lines.
+    """
     with open_cube(pair.paths[0]) as one, open_cube(pair.paths[1]) as other:
         for line in range(0, one.variables["reflectance"].shape[1], LINES):
             parts = [
@@ -293,7 +340,7 @@ def _differences(
                 for cube, first in zip((one, other), pair.first, strict=True)
             ]
             (old, sound), (new, also_sound) = parts
-            yield new.astype(np.int32) - old, sound & also_sound
+            yield new.astype(np.int32) - old, sound & also_sound, sound ^ also_sound
 
 
 def _part(cube: StoredCube, bands: slice, lines: slice) -> tuple[NDArray[Any], NDArray[np.bool_]]:
@@ -310,7 +357,7 @@ def _part(cube: StoredCube, bands: slice, lines: slice) -> tuple[NDArray[Any], N
 
 
 def statistics(counts: NDArray[np.int64], step: float) -> dict[str, object]:
-    """Number, mean and percentiles of differences from their counts.
+    """Number, how many are not zero, mean and percentiles of differences from their counts.
 
     Parameters
     ----------
@@ -319,7 +366,7 @@ def statistics(counts: NDArray[np.int64], step: float) -> dict[str, object]:
     """
     total = int(counts.sum())
     if not total:
-        return {"samples": 0, "mean": None, **dict.fromkeys(_QUANTILES)}
+        return {"samples": 0, "differing": 0, "mean": None, **dict.fromkeys(_QUANTILES)}
     there = np.flatnonzero(counts)
     values, up_to = there - _REACH, np.cumsum(counts[there])
 
@@ -334,11 +381,5 @@ def statistics(counts: NDArray[np.int64], step: float) -> dict[str, object]:
 
     mean = float((values * counts[there]).sum()) / total
     spread = {name: step * at(q * (total - 1)) for name, q in _QUANTILES.items()}
-    return {"samples": total, "mean": step * mean, **spread}
-
-
-def show_comparison(comparison: Mapping[str, Any], console: Console | None = None) -> None:
-    """Print what `compare` found as tables."""
-    from pipeline.run.comparison_tables import print_comparison
-
-    print_comparison(comparison, console)
+    differing = total - int(counts[_REACH])
+    return {"samples": total, "differing": differing, "mean": step * mean, **spread}

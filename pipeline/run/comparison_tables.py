@@ -12,17 +12,22 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.errors import one_line
+from pipeline.run.compare import six_digits
 
 #: Bands shown at the most; `--json` has all of them.
 BANDS_SHOWN = 20
 
 
-def print_comparison(comparison: Mapping[str, Any], console: Console | None = None) -> None:
+def show_comparison(comparison: Mapping[str, Any], console: Console | None = None) -> None:
     """Print a comparison; every text is shown as it is, markup has no meaning."""
     console = console or Console(
         file=sys.stdout, highlight=False, soft_wrap=not sys.stdout.isatty()
     )
     a, b = comparison["runs"]
+    light = comparison["reflectance"]
+    if comparison["same"]:
+        console.print(Text(one_line(_sameness(a["run_id"], b["run_id"], len(light["cubes"])))))
+        return
     keys = [key for key in a if key != "run_id"]
     _table(console, "runs", ("", "a", "b"), [("run_id", a["run_id"], b["run_id"])] + [
         (key, a[key], b[key]) for key in keys
@@ -49,32 +54,61 @@ def print_comparison(comparison: Mapping[str, Any], console: Console | None = No
         console,
         "checks",
         ("check", "verdict a", "verdict b", "value a", "value b"),
-        [
-            (
-                f"{row['check']} {row['subject']}".strip(),
-                *row["verdict"],
-                *map(_number, row["value"]),
-            )
-            for row in comparison["checks"]["changed"]
-        ],
+        [_check_line(row) for row in comparison["checks"]["changed"]],
     )
-    light = comparison["reflectance"]
-    bands = light["bands"]
-    step = -(-len(bands) // BANDS_SHOWN) or 1
-    _table(
-        console,
-        f"reflectance, b less a, over {len(light['cubes'])} cubes"
-        + (f", one in {step} of {len(bands)} bands" if step > 1 else ""),
-        ("nm", "samples", "mean", "5 %", "95 %"),
-        [
-            (
-                f"{r['wavelength_nm']:.1f}",
-                r["samples"],
-                *(_signed(r[k]) for k in ("mean", "p5", "p95")),
-            )
-            for r in bands[::step]
-        ],
+    _print_reflectance(console, light)
+
+
+def _sameness(run_a: str, run_b: str, cubes: int) -> str:
+    runs = f"Runs {run_a} and {run_b}" if run_a != run_b else f"Both are run {run_a}: they"
+    compared = f" and the reflectance of {_cubes(cubes)}" if cubes else "; neither has a cube"
+    return f"{runs} are the same in config, inputs, panels, checks{compared}."
+
+
+def _cubes(number: int) -> str:
+    return "1 cube" if number == 1 else f"{number} cubes"
+
+
+def _check_line(row: Mapping[str, Any]) -> Sequence[str]:
+    """One check of both runs; a subject that is not the same in both stands by its value."""
+    subjects = row["subject"]
+    one = len({subject for subject in subjects if subject is not None}) == 1
+    name = f"{row['check']} {next(s for s in subjects if s is not None) if one else ''}".strip()
+    verdicts = ("not in this run" if verdict is None else verdict for verdict in row["verdict"])
+    values = (
+        f"{six_digits(value)}{'' if one else f' {subject}'}".strip()
+        for value, subject in zip(row["value"], subjects, strict=True)
     )
+    return name, *verdicts, *values
+
+
+def _print_reflectance(console: Console, light: Mapping[str, Any]) -> None:
+    bands, cubes = light["bands"], len(light["cubes"])
+    if not cubes:
+        reason = "" if light["left_out"] else ": neither run has a cube"
+        console.print(Text(f"reflectance: not compared{reason}"))
+    elif not any(row["differing"] for row in bands):
+        console.print(Text(f"reflectance: the same wherever valid in both, {_cubes(cubes)}"))
+    else:
+        step = -(-len(bands) // BANDS_SHOWN) or 1
+        _table(
+            console,
+            f"reflectance, b less a, over {_cubes(cubes)}"
+            + (f", one in {step} of {len(bands)} bands" if step > 1 else ""),
+            ("nm", "samples", "differing", "mean", "5 %", "95 %"),
+            [
+                (
+                    f"{r['wavelength_nm']:.1f}",
+                    r["samples"],
+                    r["differing"],
+                    *(_signed(r[k]) for k in ("mean", "p5", "p95")),
+                )
+                for r in bands[::step]
+            ],
+        )
+    in_one = sum(row["in_one"] for row in bands)
+    if in_one:
+        console.print(Text(f"valid in one run alone: {in_one} samples, all bands together"))
     for name, why in light["left_out"].items():
         console.print(Text(one_line(f"not compared: {name}: {why}")))
 
@@ -86,19 +120,24 @@ def _panel_lines(rows: Iterable[Mapping[str, Any]]) -> Iterable[Sequence[object]
         for key in ("signal", "certified"):
             part = row.get(key)
             if part and "mean" in part:
-                means = [_number(v) for v in part["mean"]]
-                yield row["panel"], key, *means, _number(part["largest_change"])
+                means = [six_digits(v) for v in part["mean"]]
+                yield row["panel"], key, *means, six_digits(part["largest_change"])
             elif part:
-                yield row["panel"], key, "", "", json.dumps(part)
+                yield row["panel"], f"{key}, not compared", *_bands_apart(part), ""
         if "use" in row:
             yield row["panel"], "use", *row["use"], ""
+
+
+def _bands_apart(part: Mapping[str, Any]) -> Sequence[str]:
+    """Why a panel's spectra were not compared: other bands, or none that both have."""
+    return [f"{n} bands" for n in part.get("bands", ())] or ["no band", "in common"]
 
 
 def _table(
     console: Console, title: str, headings: Sequence[str], rows: Sequence[Sequence[object]]
 ) -> None:
     if not rows:
-        console.print(Text(f"{title}: no difference"))
+        console.print(Text(f"{title}: the same"))
         return
     console.print(Text(title, "bold"))
     table = Table(box=None, pad_edge=False)
@@ -111,10 +150,6 @@ def _table(
 
 def _value(value: object) -> str:
     return "" if value is None else json.dumps(value, ensure_ascii=False)
-
-
-def _number(value: object) -> str:
-    return f"{value:.6g}" if isinstance(value, int | float) else ""
 
 
 def _signed(value: object) -> str:

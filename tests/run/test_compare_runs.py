@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import netCDF4
 import numpy as np
 import pytest
 import xarray as xr
@@ -17,7 +18,8 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from pipeline.errors import InputError
-from pipeline.run.compare import compare, show_comparison, statistics
+from pipeline.run.compare import compare, statistics
+from pipeline.run.comparison_tables import show_comparison
 from pipeline.run.execute import RunResult, run
 
 
@@ -27,6 +29,7 @@ def test_statistics_are_those_of_numpy(differences: list[int]) -> None:
     found = statistics(counts, 1e-4)
     values = np.array(differences) * 1e-4
     assert found["samples"] == len(differences)
+    assert found["differing"] == np.count_nonzero(differences)
     assert found["mean"] == pytest.approx(values.mean(), abs=1e-12)
     assert found["p5"] == pytest.approx(np.percentile(values, 5), abs=1e-9)
     assert found["p95"] == pytest.approx(np.percentile(values, 95), abs=1e-9)
@@ -35,6 +38,7 @@ def test_statistics_are_those_of_numpy(differences: list[int]) -> None:
 def test_no_valid_sample_has_no_statistics() -> None:
     assert statistics(np.zeros(131071, np.int64), 1e-4) == {
         "samples": 0,
+        "differing": 0,
         "mean": None,
         "p5": None,
         "p95": None,
@@ -100,6 +104,7 @@ def test_reflectance_differs_as_xarray_and_numpy_see_it(
         sound = band[np.isfinite(band)]
         assert row["wavelength_nm"] == centre
         assert row["samples"] == sound.size
+        assert row["differing"] == np.count_nonzero(np.abs(sound) > 0.5e-4)
         assert row["mean"] == pytest.approx(sound.mean(), abs=2e-7)
         # The packed steps are exact, xarray decodes them in float32.
         assert row["p5"] == pytest.approx(np.percentile(sound, 5), abs=2e-7)
@@ -108,10 +113,76 @@ def test_reflectance_differs_as_xarray_and_numpy_see_it(
 
 def test_a_run_does_not_differ_from_itself(plain_run: RunResult) -> None:
     found: Any = compare(plain_run.folder, plain_run.folder)
+    assert found["same"] is True
     assert found["config"] == {}
     assert found["panels"] == found["checks"]["changed"] == []
     assert not any(found["inputs"].values())
     assert {(r["mean"], r["p5"], r["p95"]) for r in found["reflectance"]["bands"]} == {(0, 0, 0)}
+
+
+def shown(comparison: dict[str, object]) -> list[str]:
+    """What the terminal shows, line by line."""
+    stream = io.StringIO()
+    show_comparison(comparison, Console(file=stream, width=160))
+    return [line.rstrip() for line in stream.getvalue().splitlines()]
+
+
+def test_runs_that_are_the_same_are_told_in_one_sentence(plain_run: RunResult) -> None:
+    (line,) = shown(compare(plain_run.folder, plain_run.folder))
+    assert "are the same in config, inputs, panels, checks" in line
+    assert "2 cubes" in line
+
+
+def test_one_sample_apart_is_not_the_same(plain_run: RunResult, tmp_path: Path) -> None:
+    other = tmp_path / "run"
+    shutil.copytree(plain_run.folder, other)
+    with netCDF4.Dataset(other / "strip-01.nc", "a") as nc:
+        nc.set_auto_maskandscale(False)
+        packed = nc["reflectance"]
+        (line, sample), (_, gone) = np.argwhere(packed[3] != packed._FillValue)[:2]
+        packed[3, line, sample] += 1
+        packed[4, line, gone] = packed._FillValue
+    found: Any = compare(plain_run.folder, other)
+    assert found["same"] is False
+    assert [row["differing"] for row in found["reflectance"]["bands"]][2:5] == [0, 1, 0]
+    assert [row["in_one"] for row in found["reflectance"]["bands"]][2:5] == [0, 0, 1]
+    assert "valid in one run alone: 1 samples, all bands together" in shown(found)
+
+
+def test_cubes_of_other_shapes_are_said_to_be_not_compared(
+    plain_run: RunResult, tmp_path: Path, make_flight_in: Callable[..., Any]
+) -> None:
+    other = run(make_flight_in(tmp_path, lines=80, bands=20).config, workers=2)
+    found: Any = compare(plain_run.folder, other.folder)
+    lines = shown(found)
+    assert "reflectance: not compared" in lines
+    size = "100 lines x 64 samples in a, 80 lines x 64 samples in b"
+    assert f"not compared: strip-00: {size}" in lines
+    assert not any("0 cubes" in line or "{" in line for line in lines)
+    assert any(line.split() == ["grey-24", "signal,", "not", "compared", "30", "bands", "20",
+                                "bands"] for line in lines)  # fmt: skip
+
+
+def test_the_checks_shown_differ_and_have_both_sides(plain_run: RunResult, tmp_path: Path) -> None:
+    other = tmp_path / "run"
+    shutil.copytree(plain_run.folder, other)
+    document = json.loads((other / "run.json").read_text())
+    rows = {row["check"]: row for row in document["checks"]}
+    rows["sun-elevation"]["value"] *= 1 + 1e-9
+    rows["scene-low-signal"]["fail"] = 7.0
+    rows["along-track"]["subject"] = "strip-77"
+    rows["panel-peak"] |= {"value": 0.5, "verdict": "caution"}
+    rows["line-jitter"] |= {"value": 0.5, "subject": "strip-77"}
+    document["checks"].remove(rows["panel-span"])
+    (other / "run.json").write_text(json.dumps(document))
+    found: Any = compare(plain_run.folder, other)
+    assert found["same"] is False
+    changed = {row["check"]: row for row in found["checks"]["changed"]}
+    assert set(changed) == {"panel-peak", "line-jitter", "panel-span"}
+    assert all(None not in row["value"] for row in changed.values() if row["check"] != "panel-span")
+    (line,) = (line for line in shown(found) if line.startswith("line-jitter"))
+    assert line.endswith("0.5 strip-77")
+    assert any("panel-span" in line and "not in this run" in line for line in shown(found))
 
 
 def test_cubes_of_one_run_alone_are_named(plain_run: RunResult, tmp_path: Path) -> None:

@@ -67,6 +67,9 @@ def build_parser() -> argparse.ArgumentParser:
     verify.add_argument(
         "--quick", action="store_true", help="inputs by presence and size, not by digest"
     )
+    verify.add_argument(
+        "--all", action="store_true", help="list also what is as it was, not only what differs"
+    )
     verify.set_defaults(call=_verify)
 
     export = commands.add_parser("export", help="quicklooks and spectra of a run", epilog=EPILOG)
@@ -203,7 +206,11 @@ def _verify(options: argparse.Namespace) -> int:
 
     findings = verify(options.run, inputs=not options.quick)
     for finding in findings:
-        print(one_line(f"{'ok' if finding.ok else 'DIFFERS'}  {finding.file}: {finding.what}"))
+        if options.all or not finding.ok:
+            print(one_line(f"{'ok' if finding.ok else 'DIFFERS'}  {finding.file}: {finding.what}"))
+    sound = sum(finding.ok for finding in findings)
+    how = " (inputs by presence and size alone)" if options.quick else ""
+    print(f"{len(findings)} checked: {sound} as they were, {len(findings) - sound} differ{how}")
     return exit_code(findings)
 
 

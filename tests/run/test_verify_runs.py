@@ -13,6 +13,7 @@ import h5py
 import netCDF4
 import pytest
 
+from pipeline.cli import main
 from pipeline.errors import InputError
 from pipeline.run.execute import run
 from pipeline.run.verify import Finding, exit_code, verify
@@ -187,6 +188,25 @@ def test_run_json_of_another_run_is_seen(fresh: Path) -> None:
     files = {f.file for f in verify(fresh) if not f.ok}
     assert "run.json" in files
     assert any(name.startswith("strip-00") for name in files)
+
+
+def test_the_command_shows_what_differs_and_closes_with_the_count(
+    fresh: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["verify", str(fresh)]) == 0
+    (summary,) = capsys.readouterr().out.splitlines()
+    number = len(verify(fresh))
+    assert summary == f"{number} checked: {number} as they were, 0 differ"
+    assert main(["verify", str(fresh), "--all", "--quick"]) == 0
+    *rows, summary = capsys.readouterr().out.splitlines()
+    assert len(rows) == number
+    assert all(row.startswith("ok  ") for row in rows)
+    assert summary.endswith("0 differ (inputs by presence and size alone)")
+    flip(fresh / "report.html")
+    assert main(["verify", str(fresh)]) == 1
+    row, summary = capsys.readouterr().out.splitlines()
+    assert row.startswith("DIFFERS  report.html: changed")
+    assert summary == f"{number} checked: {number - 1} as they were, 1 differ"
 
 
 def test_no_run_is_an_error_of_ours(tmp_path: Path) -> None:

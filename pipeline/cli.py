@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
-from pipeline.errors import InputError, ReflectoryError
+from pipeline.errors import ReflectoryError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -72,15 +72,27 @@ def build_parser() -> argparse.ArgumentParser:
     )
     verify.set_defaults(call=_verify)
 
-    export = commands.add_parser("export", help="quicklooks and spectra of a run", epilog=EPILOG)
-    export.add_argument("run", type=Path, metavar="RUN")
+    beside = (
+        "By default the files go into the folder RUN-export beside the run; nothing is added to "
+        "the run itself. Each file's path is printed."
+    )
+    export = commands.add_parser(
+        "export", help="quicklooks and spectra of a run", description=beside, epilog=EPILOG
+    )
+    export.add_argument("run", type=Path, metavar="RUN", help="folder of a finished run")
     kinds = export.add_subparsers(dest="kind", required=True, metavar="WHAT")
-    quicklook = kinds.add_parser("quicklook", help="true-colour GeoTIFF of each cube")
+    told = "true-colour GeoTIFF of each cube"
+    quicklook = kinds.add_parser("quicklook", help=told, description=f"{told}. {beside}")
     quicklook.add_argument("--cube", metavar="STEM", help="one cube only")
-    spectra = kinds.add_parser("spectra", help="CSV of named regions' spectra")
+    quicklook.add_argument(
+        "--target", type=Path, metavar="PATH", help="folder, made where absent; or one cube's .tif"
+    )
+    told = "CSV of named regions' mean spectra"
+    spectra = kinds.add_parser("spectra", help=told, description=f"{told}. {beside}")
     spectra.add_argument("--regions", type=Path, required=True, metavar="FILE", help="KML, GeoJSON")
-    for kind in (quicklook, spectra):
-        kind.add_argument("--target", type=Path, metavar="PATH", help="file, or folder of files")
+    spectra.add_argument(
+        "--target", type=Path, metavar="PATH", help="the CSV, or a folder there is"
+    )
     export.set_defaults(call=_export)
     return parser
 
@@ -215,25 +227,13 @@ def _verify(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    from pipeline.run.stored import cube_name, cube_paths
-    from pipeline.write.export import export_quicklook, export_spectra
+    from pipeline.run import exports
 
     if options.kind == "spectra":
-        from pipeline.read.regions import read_regions
-
-        target = options.target or Path(f"{options.run.resolve().name}-spectra.csv")
-        export_spectra(options.run, read_regions(options.regions), target)
-        print(f"written: {target}")
+        print(f"written: {exports.spectra(options.run, options.regions, options.target)}")
         return 0
-    cubes = [p for p in cube_paths(options.run) if options.cube in (None, cube_name(p))]
-    if not cubes:
-        raise InputError("no such cube in this run", where=options.run)
-    folder = options.target or Path()
-    for path in cubes:
-        single = options.cube is not None and folder.suffix.lower() in (".tif", ".tiff")
-        target = folder if single else folder / f"{cube_name(path)}.tif"
-        export_quicklook(path, target)
-        print(f"written: {target}")
+    for file in exports.quicklooks(options.run, options.cube, options.target):
+        print(f"written: {file}")
     return 0
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -295,44 +295,64 @@ def _control_points(latitude: Array, longitude: Array, where: Path) -> list[Any]
     ]
 
 
+@contextmanager
+def _replacing(target: Path) -> Iterator[Path]:
+    """A place beside the target for its content; the target's folder is made where absent."""
+    beside = target.with_name(f".{target.name}.part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        beside.touch()
+        yield beside
+        beside.replace(target)
+    except OSError as error:
+        reason = (
+            f"{target.parent} is no folder"
+            if isinstance(error, FileExistsError | NotADirectoryError)
+            else error.strerror or error
+        )
+        raise OutputError(
+            f"cannot be written: {reason}", where=target, do="Name another place with --target"
+        ) from error
+    finally:
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
 def _write_tiff(target: Path, rgb: NDArray[np.uint8], known: Mask, points: list[Any]) -> None:
     import rasterio
     from rasterio.errors import RasterioError
 
-    beside = target.with_name(f".{target.name}.part")
-    try:
-        with (
-            rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True),
-            rasterio.open(
-                beside,
-                "w",
-                driver="GTiff",
-                count=3,
-                dtype="uint8",
-                height=rgb.shape[1],
-                width=rgb.shape[2],
-                photometric="RGB",
-                compress="deflate",
-                gcps=points,
-                crs="EPSG:4326",
-            ) as tiff,
-        ):
-            tiff.write(rgb)
-            tiff.write_mask(known)
-        beside.replace(target)
-    except (OSError, RasterioError) as error:
-        beside.unlink(missing_ok=True)
-        raise OutputError(f"cannot be written: {error}", where=target) from error
+    with _replacing(target) as beside:
+        try:
+            with (
+                rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True),
+                rasterio.open(
+                    beside,
+                    "w",
+                    driver="GTiff",
+                    count=3,
+                    dtype="uint8",
+                    height=rgb.shape[1],
+                    width=rgb.shape[2],
+                    photometric="RGB",
+                    compress="deflate",
+                    gcps=points,
+                    crs="EPSG:4326",
+                ) as tiff,
+            ):
+                tiff.write(rgb)
+                tiff.write_mask(known)
+        except RasterioError as error:
+            raise OutputError(
+                f"cannot be written: {error}", where=target, do="Look for space on the disk"
+            ) from error
 
 
 def _write_csv(target: Path, rows: list[tuple[Any, ...]]) -> None:
-    beside = target.with_name(f".{target.name}.part")
-    try:
-        with beside.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(COLUMNS)
-            writer.writerows(rows)
-        beside.replace(target)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise OutputError(f"cannot be written: {error.strerror or error}", where=target) from error
+    with (
+        _replacing(target) as beside,
+        beside.open("w", encoding="utf-8", newline="") as file,
+    ):
+        writer = csv.writer(file)
+        writer.writerow(COLUMNS)
+        writer.writerows(rows)

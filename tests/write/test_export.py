@@ -110,8 +110,13 @@ def test_what_is_no_cube_is_refused(tmp_path, text, says):
 
 
 def test_a_target_that_cannot_be_written_is_said(folder, tmp_path):
-    with pytest.raises(OutputError):
-        export_quicklook(folder / "strip-00.nc", tmp_path / "nowhere" / "quick.tif")
+    (tmp_path / "file").touch()
+    with pytest.raises(OutputError, match="file is no folder"):
+        export_quicklook(folder / "strip-00.nc", tmp_path / "file" / "quick.tif")
+    (tmp_path / "quick.tif").mkdir()
+    with pytest.raises(OutputError, match="cannot be written: Is a directory"):
+        export_quicklook(folder / "strip-00.nc", tmp_path / "quick.tif")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["file", "quick.tif"]
 
 
 def test_mean_and_spread_are_those_of_the_sound_samples(folder, cube, tmp_path):

@@ -1,6 +1,8 @@
 """Zarr v3 cubes, sharded: one shard a block of lines, the same variables as the netCDF ones.
 
 xarray lays out the store; worker threads fill whole shards, so that no two touch one file.
+Metadata are not consolidated: version 3 of the specification has no such thing, and the library
+warns of it. Readers say `consolidated=False`.
 """
 
 from __future__ import annotations

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -68,6 +69,18 @@ def test_xarray_decodes_both_alike(pair: tuple[Path, Path]) -> None:
             compare(one[name].values, wanted, **({} if exact else {"rtol": 1e-6}))
         assert one.quality_flag.dtype == np.uint8
         assert np.isnan(one.reflectance.values).any()
+
+
+def test_opens_without_a_warning_as_the_readme_says(
+    pair: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    called = re.search(r'`xarray\.open_zarr\("strip-00\.zarr", (\w+)=(\w+)\)`', readme)
+    assert called, "README shows how a Zarr cube is read"
+    monkeypatch.chdir(pair[0].parent)
+    # Warnings are errors here.
+    with xr.open_zarr("strip-00.zarr", **{called[1]: json.loads(called[2].lower())}) as cube:
+        assert cube.attrs["run_id"] == pair[0].parent.name
 
 
 def test_is_version_3_and_sharded(pair: tuple[Path, Path]) -> None:

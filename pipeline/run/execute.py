@@ -52,13 +52,19 @@ from pipeline.write.provenance import Extents, cube_attributes
 PLACES_A_HAND = 2
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class RunResult:
     """A finished run: its folder and its `run.json`."""
 
     folder: Path
     document: Mapping[str, object]
     reused: bool  # the work had been done before
+
+    def __repr__(self) -> str:
+        # The document alone is thousands of lines.
+        told = {key: self.document.get(key) for key in ("outcome", "verdict")}
+        shown = ", ".join(f"{k}={v!r}" for k, v in {**told, "reused": self.reused}.items())
+        return f"RunResult(folder={str(self.folder)!r}, {shown})"
 
     @property
     def exit_code(self) -> int:

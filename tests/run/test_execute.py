@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import inspect
 import json
+import pydoc
 import subprocess
 import sys
 import threading
@@ -16,7 +18,7 @@ import pytest
 
 import pipeline
 from pipeline.cli import main
-from pipeline.run.execute import run
+from pipeline.run.execute import RunResult, run
 
 
 def runs_of(flight: Any, folder: str = "results") -> list[str]:
@@ -281,3 +283,19 @@ def test_a_cube_that_shrinks_while_it_is_read_is_refused(
     result = run(plain_copy.config)
     assert result.document["outcome"] == "partial"
     assert sorted(p.name for p in result.folder.glob("*.nc")) == ["strip-00.nc"]
+
+
+def test_a_result_is_one_short_line_in_a_notebook(plain_run: RunResult) -> None:
+    assert repr(plain_run) == (
+        f"RunResult(folder='{plain_run.folder}', outcome='whole', verdict='good', reused=False)"
+    )
+
+
+def test_help_on_the_callable_package_is_the_functions() -> None:
+    import pipeline.run as package
+
+    assert inspect.signature(package) == inspect.signature(run)  # type: ignore[arg-type]
+    text = pydoc.render_doc(package, renderer=pydoc.plaintext)
+    assert "Calibrate a flight" in text
+    assert "address of a dask.distributed scheduler" in text
+    assert "again: 'bool' = False" in text

@@ -139,14 +139,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 @contextmanager
-def _told(options: argparse.Namespace, flight: str = "") -> Iterator[Progress]:
-    """Progress on the terminal and, where asked for, in a log."""
+def _told(
+    options: argparse.Namespace, flight: str = "", *, left_out: str = ""
+) -> Iterator[Progress]:
+    """Progress on the terminal, but for the events left out, and, where asked for, in a log."""
     from pipeline.run.log import About, Both, LogFile
     from pipeline.terminal import Terminal
 
     with ExitStack() as stack:
         log = stack.enter_context(LogFile(options.log)) if options.log else None
-        terminal = stack.enter_context(Terminal())
+        terminal = stack.enter_context(Terminal(left_out=left_out))
         if log is None:
             yield terminal
         else:
@@ -192,7 +194,7 @@ def _check(options: argparse.Namespace) -> int:
 def _sweep(options: argparse.Namespace) -> int:
     from pipeline.run.sweep import sweep
 
-    with _told(options) as progress:
+    with _told(options, left_out="flight ") as progress:
         result = sweep(options.config, progress=progress, workers=options.workers)
     for flight in result.flights:
         print(flight.line)

@@ -36,9 +36,13 @@ class _Rate(ProgressColumn):
 
 
 class Terminal:
-    """Progress on standard error: bars where it is a terminal, a line an event elsewhere."""
+    """Progress on standard error: bars where it is a terminal, a line an event elsewhere.
 
-    def __init__(self) -> None:
+    Events whose text begins with `left_out` are not shown: the command prints them as its result.
+    """
+
+    def __init__(self, *, left_out: str = "") -> None:
+        self._left_out = left_out
         self._console = Console(stderr=True, highlight=False)
         self._bars: Progress | None = None
         if self._console.is_terminal:
@@ -76,6 +80,8 @@ class Terminal:
 
     def event(self, text: str, **facts: object) -> None:
         """One line."""
+        if self._left_out and text.startswith(self._left_out):
+            return
         told = " ".join(f"{name}={one_line(value)}" for name, value in facts.items())
         self._console.print(Text(f"{text} {told}".rstrip()), soft_wrap=True)
 

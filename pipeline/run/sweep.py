@@ -42,9 +42,14 @@ class FlightResult:
     @property
     def line(self) -> str:
         """The flight in one line."""
-        words = [f"{self.state}:", self.flight, self.verdict, self.reason]
-        words += [f"({self.run_folder})"] if self.run_folder and self.state == "done" else []
-        return one_line(" ".join(word for word in words if word))
+        # The reason of an unusable flight says so itself.
+        verdict = "" if self.reason and self.verdict == "unusable" else self.verdict
+        told = f"{self.state}: {self.flight}"
+        told += f", {verdict}" if verdict else ""
+        told += f": {self.reason}" if self.reason else ""
+        if self.run_folder and self.state == "done":
+            told += f" ({self.run_folder})"
+        return one_line(told)
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,11 @@ from typing import Any
 import pytest
 
 import pipeline.run.execute as execute
+from pipeline.cli import main
 from pipeline.config import Config
 from pipeline.errors import BusyError, ConfigError, InputError, OutputError
 from pipeline.run.ledger import Ledger, Moment
-from pipeline.run.sweep import SweepResult, sweep
+from pipeline.run.sweep import FlightResult, SweepResult, sweep
 
 CERTIFICATE = "wavelength_nm,reflectance,expanded_uncertainty\n400,0.5,0.01\n900,0.5,0.01\n"
 TEMPLATE = """
@@ -111,6 +112,42 @@ def test_a_flight_is_done_again_when_something_changed(inbox: Inbox, how: str) -
             shutil.rmtree(inbox.base / "results" / "june")
     assert inbox.states() == {"june": "done"}
     assert inbox.states() == {"june": "already done"}
+
+
+def test_the_command_tells_each_flight_once(
+    inbox: Inbox, capsys: pytest.CaptureFixture[str]
+) -> None:
+    inbox.verdict = "unusable"
+    inbox.add("june")
+    (inbox.base / "inbox" / "later").mkdir()
+    assert main(["sweep", str(inbox.base / "campaign.toml"), "--log", str(inbox.base / "l")]) == 1
+    told = capsys.readouterr()
+    assert told.out.splitlines()[:2] == [
+        "set aside: june: So.",
+        "waiting: later: the folder holds no file",
+    ]
+    assert told.err == ""
+    assert "flight set aside" in (inbox.base / "l").read_text()
+
+
+@pytest.mark.parametrize(
+    ("state", "verdict", "reason", "line"),
+    [
+        ("done", "good", "", "done: june, good (/r/june/0a)"),
+        (
+            "set aside",
+            "unusable",
+            "Not usable: no light.",
+            "set aside: june: Not usable: no light.",
+        ),
+        ("failed", "caution", "strip-01: torn", "failed: june, caution: strip-01: torn"),
+        ("waiting", "", "no file", "waiting: june: no file"),
+    ],
+)
+def test_a_flights_line_says_each_thing_once(
+    state: str, verdict: str, reason: str, line: str
+) -> None:
+    assert FlightResult("june", state, reason, verdict, Path("/r/june/0a")).line == line
 
 
 def test_settings_of_the_sweep_alone_change_no_work(inbox: Inbox) -> None:

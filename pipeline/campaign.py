@@ -19,7 +19,8 @@ from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from pipeline.config import Config, config_error, config_from_table, load_config
+from pipeline.complaint import config_error
+from pipeline.config import Config, config_from_table, load_config
 from pipeline.errors import ConfigError
 
 _SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
@@ -166,7 +167,7 @@ def load_campaign(path: str | Path) -> Campaign:
     try:
         sweep = _Campaign.model_validate({"sweep": settings}).sweep
     except ValidationError as error:
-        raise config_error(error, path) from None
+        raise config_error(error, path, _Campaign) from None
     base = path.parent
     sweep = sweep.model_copy(
         update={key: base / getattr(sweep, key) for key in ("inbox", "results", "ledger")}
@@ -215,7 +216,7 @@ def _require_template(table: Mapping[str, Any], path: Path) -> None:
         whole = {**table, "flight": flight}
         Config.model_validate(whole)
     except ValidationError as error:
-        raise config_error(error, path) from None
+        raise config_error(error, path, Config) from None
     bare = {k: v for k, v in flight.items() if k not in (*_FLIGHT_FILES, "folder")}
     calibration = {**table.get("calibration", {}), "illumination": "constant"}
     config_from_table(

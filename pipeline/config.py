@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import math
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from pipeline.errors import ConfigError, one_line
+from pipeline.complaint import config_error, nearest, shown
+from pipeline.errors import ConfigError
 from pipeline.flags import QualityFlag
 
 #: Header keys of the capture settings, by the name the config and the code use for them.
@@ -41,15 +43,43 @@ def _half_open(value: object) -> object:
     if not (
         isinstance(value, list | tuple) and len(value) == 2 and all(type(v) is int for v in value)
     ):
-        raise ValueError("expected two whole numbers [start, stop], the stop not included")
+        raise ValueError(
+            f"expected two whole numbers [start, stop], the stop not included; got {shown(value)}"
+        )
     if not 0 <= value[0] < value[1]:
-        raise ValueError(f"expected 0 <= start < stop, got {value}")
+        raise ValueError(f"expected 0 <= start < stop; got {shown(value)}")
     return tuple(value)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _one_or_more(value: object) -> object:
+    listed = value if isinstance(value, list | tuple) else [value]
+    if value is not None and not (listed and all(map(_is_number, listed))):
+        raise ValueError(f"expected a number, or a list of numbers; got {shown(value)}")
+    return value
+
+
+def _one_or_two(value: object) -> object:
+    listed = value if isinstance(value, list | tuple) and len(value) == 2 else [value]
+    if value is not None and not all(map(_is_number, listed)):
+        raise ValueError(f"expected a finite number, or two as [low, high]; got {shown(value)}")
+    return value
+
+
+def _dated(value: object) -> object:
+    # A bare number would be taken for seconds since 1970.
+    if isinstance(value, int | float):
+        raise ValueError(f"expected a date such as 2026-03-02; got {shown(value)}")
+    return value
 
 
 AttributeName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,99}$")]
 AttributeText = Annotated[str, Field(min_length=1)]
 Patterns = Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
+Bound = Annotated[float | tuple[float, float] | None, BeforeValidator(_one_or_two)]
 Span = Annotated[tuple[int, int], BeforeValidator(_half_open)]
 
 
@@ -119,7 +149,7 @@ class Sensor(_Model):
     wavelength_nm: tuple[float, ...] | None = Field(
         None, description="Band centres, where the headers have none."
     )
-    fwhm_nm: float | tuple[float, ...] | None = Field(
+    fwhm_nm: Annotated[float | tuple[float, ...] | None, BeforeValidator(_one_or_more)] = Field(
         None, description="Band widths, where the headers have none."
     )
     header_keys: HeaderKeys = HeaderKeys()
@@ -157,14 +187,14 @@ def _place(value: object) -> object:
     for place in places:
         if isinstance(place, Window | Region):
             made.append(place)
-        elif isinstance(place, dict) and "region" in place:
+        elif isinstance(place, dict) and "region" in place and "cube" not in place:
             made.append(Region.model_validate(place))
-        elif isinstance(place, dict) and "cube" in place:
+        elif isinstance(place, dict) and "cube" in place and "region" not in place:
             made.append(Window.model_validate(place))
         else:
             raise ValueError(
                 'expected { cube, lines, samples }, { region }, a list of these, or "search"; '
-                f"got {place!r}"
+                f"got {shown(place)}"
             )
     return tuple(made)
 
@@ -189,7 +219,9 @@ class Panel(_Model):
     coverage_factor: float = Field(
         2.0, gt=0, description="k of the certificate's expanded uncertainty."
     )
-    measured: dt.date | None = Field(None, description="Date of the certificate's measurement.")
+    measured: Annotated[dt.date | None, BeforeValidator(_dated)] = Field(
+        None, description="Date of the certificate's measurement."
+    )
     where: Places = Field(
         description='Window, region, a list of them (repeated passes), or "search".'
     )
@@ -228,7 +260,7 @@ class Quality(_Model):
         known = {flag.name.lower() for flag in QualityFlag if flag.name}
         for name in self.blank:
             if name not in known:
-                raise ValueError(f"blank: unknown flag {name!r}; known: {', '.join(sorted(known))}")
+                raise ValueError(f'blank: unknown flag "{name}". {nearest(name, sorted(known))}')
         if "no_calibration" not in self.blank:
             raise ValueError("blank: no_calibration must be listed; such samples have no value")
         return self
@@ -248,8 +280,8 @@ class Output(_Model):
 class Limit(_Model):
     """A check's limits, moved."""
 
-    caution: float | tuple[float, float] | None = None
-    fail: float | tuple[float, float] | None = None
+    caution: Bound = None
+    fail: Bound = None
 
 
 class Config(_Model):
@@ -280,7 +312,10 @@ class Config(_Model):
 
         for name in self.limits:
             if name not in LIMITS:
-                raise ValueError(f"limits.{name}: no check has this name")
+                advice = nearest(name, LIMITS)
+                raise ValueError(
+                    f"limits.{name}: no check has this name{f'. {advice}' if advice else ''}"
+                )
         if not any(panel.use == "fit" for panel in self.panel):
             raise ValueError('panel: at least one needs use = "fit"')
         by_name: dict[str, Panel] = {}
@@ -335,36 +370,9 @@ def config_from_table(
     try:
         config = Config.model_validate({**table, "path": path, "text": text})
     except ValidationError as error:
-        raise config_error(error, path) from None
+        raise config_error(error, path, Config) from None
     work = config.model_dump_json(exclude={"output": {"folder"}})
     return _resolved(config.model_copy(update={"work": work}), output)
-
-
-def config_error(error: ValidationError, path: Path) -> ConfigError:
-    """The first complaint of pydantic, in our form."""
-    first = error.errors(include_url=False)[0]
-    key = ""
-    for part in first["loc"]:
-        if isinstance(part, int):
-            key += f"[{part}]"
-        elif not part.startswith(("tuple[", "function-", "literal[", "constrained-")):
-            key += f".{part}" if key else part
-    what = first["msg"].removeprefix("Value error, ")
-    match first["type"]:
-        case "extra_forbidden":
-            what = "unknown key"
-        case "missing":
-            what = "missing"
-        case "value_error":
-            pass
-        case "string_pattern_mismatch":
-            what = (
-                "expected letters, digits, dots, dashes and underscores, a letter or digit first; "
-                f"got {str(first['input'])[:80]!r}"
-            )
-        case _:
-            what = f"{what}; got {str(first['input'])[:80]!r}"
-    return ConfigError(one_line(what), where=f"{path}: {key}" if key else path)
 
 
 def _resolved(config: Config, output: str | Path | None) -> Config:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import tempfile
 import tomllib
 from pathlib import Path
@@ -17,6 +18,8 @@ from pipeline.config import config_from_table, load_config
 from pipeline.errors import ConfigError
 
 QUICK = settings(deadline=2000, max_examples=150)
+#: Words of the library that checks the types.
+FOREIGN = r"(Input|Value|String|Tuple|Datetimes?)\b.* should|<class"
 CERTIFICATE = "wavelength_nm,reflectance,expanded_uncertainty\n400,0.5,0.01\n900,0.5,0.01\n"
 TABLE: dict[str, Any] = {
     "flight": {"name": "june", "cubes": "a*.hdr", "darks": "b*.hdr"},
@@ -60,6 +63,7 @@ def loaded(table: dict[str, Any], folder: str) -> str:
         message = ""
     if message:
         assert str(path) in message
+        assert not re.search(FOREIGN, message.partition("; got")[0]), message
         assert message.isprintable()
         return message
     assert config.flight.name == table["flight"]["name"]
@@ -123,6 +127,20 @@ def test_a_safe_name_is_a_flights_name_and_its_own(name: str) -> None:
         assert loaded(table, folder) == ""
     assert safe_name(safe) == safe
     assert (safe == name) or safe_name(name + "x") != safe
+
+
+@QUICK
+@given(st.dictionaries(keys, values, max_size=4), st.dictionaries(keys, values, max_size=3))
+def test_any_campaign(table: dict[str, Any], flight: dict[str, Any]) -> None:
+    whole = {"sweep": {}, "flight": flight, **table}
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "inbox").mkdir()
+        path = Path(folder) / "campaign.toml"
+        path.write_text(toml_text(whole), encoding="utf-8")
+        with pytest.raises(ConfigError, match=r"campaign\.toml") as error:
+            load_campaign(path)
+        assert str(error.value).isprintable()
+        assert not re.search(FOREIGN, str(error.value).partition("; got")[0])
 
 
 toml_values = st.recursive(

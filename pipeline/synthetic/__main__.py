@@ -7,9 +7,25 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.synthetic.faults import FAULTS, with_faults
+from pipeline.synthetic.faults import TOLD, with_faults
 from pipeline.synthetic.flight import make_flight
 from pipeline.synthetic.plan import FlightPlan
+
+_NUMBERS = {
+    "cubes": "strips flown, one cube each",
+    "lines": "lines in a strip",
+    "samples": "samples across the swath; a panel is a quarter of them wide, 40 at the most",
+    "bands": "bands, evenly spaced in wavelength",
+    "seed": "start of the random numbers; the same seed gives the same flight",
+    "dark_frames": "frames in each dark capture; there are two, before and after the strips",
+}
+
+
+class _Paragraphs(argparse.RawDescriptionHelpFormatter):
+    """Keeps the list of faults as it is, and gives options' names more room."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, max_help_position=30)
 
 
 def parser() -> argparse.ArgumentParser:
@@ -17,20 +33,71 @@ def parser() -> argparse.ArgumentParser:
     plan = FlightPlan()
     p = argparse.ArgumentParser(
         prog="python -m pipeline.synthetic",
-        description="Write a simulated flight folder with known truth.",
+        description="Write a simulated flight folder with known truth: raw cubes of 12-bit counts "
+        f"in uint16, {plan.first_nm:g} to\n{plan.last_nm:g} nm, a line or a dark frame every "
+        f"{plan.frame_period_ms:g} ms, {plan.height_m:g} m above ground; dark captures, tables, "
+        "panel\ncertificates, and flight.toml for `reflectory run`. A strip takes "
+        "2 x lines x samples x bands bytes.",
+        formatter_class=_Paragraphs,
     )
     p.add_argument("folder", type=Path, help="where to write; made where absent")
-    for knob in ("cubes", "lines", "samples", "bands", "seed"):
-        p.add_argument(f"--{knob}", type=int, default=getattr(plan, knob), help="%(default)s")
-    p.add_argument("--dark-frames", type=int, default=plan.dark_frames, help="%(default)s")
-    p.add_argument("--interleave", choices=("bil", "bip", "bsq"), default=plan.interleave)
-    p.add_argument("--format", choices=("netcdf", "zarr"), default=plan.output_format)
-    p.add_argument("--where", choices=("window", "region", "search"), default=plan.where)
-    p.add_argument("--draw-certificates", action="store_true", help="panels depart from them")
-    p.add_argument("--flat", action="store_true", help="record a uniform target too")
-    p.add_argument("--save-truth", action="store_true", help="write truth.npz beside the flight")
-    p.add_argument("--fast", action="store_true", help="repeat one tile of noise")
-    p.add_argument("--faults", default="", metavar="NAME,...", help=", ".join(sorted(FAULTS)))
+    for knob, told in _NUMBERS.items():
+        p.add_argument(
+            f"--{knob.replace('_', '-')}",
+            type=int,
+            default=getattr(plan, knob),
+            metavar="N",
+            help=f"{told} (%(default)s)",
+        )
+    p.add_argument(
+        "--interleave",
+        choices=("bil", "bip", "bsq"),
+        default=plan.interleave,
+        help="order of the raw counts in the file: lines of bands of samples (bil), of samples of "
+        "bands (bip), bands of lines of samples (bsq) (%(default)s)",
+    )
+    p.add_argument(
+        "--format",
+        choices=("netcdf", "zarr"),
+        default=plan.output_format,
+        help="output.format that flight.toml asks for (%(default)s)",
+    )
+    p.add_argument(
+        "--where",
+        choices=("window", "region", "search"),
+        default=plan.where,
+        help="how flight.toml says where the panels are: as lines and samples, as a named polygon "
+        "of areas.kml, or not at all, to be searched on the image (%(default)s)",
+    )
+    p.add_argument(
+        "--draw-certificates",
+        action="store_true",
+        help="panels' true reflectances differ from their certificates by an error drawn from the "
+        "stated uncertainty; else they are equal",
+    )
+    p.add_argument(
+        "--flat",
+        action="store_true",
+        help=f"record a uniform target filling the swath too, {plan.flat_lines} lines",
+    )
+    p.add_argument(
+        "--save-truth",
+        action="store_true",
+        help="write truth.npz beside the flight: true gain, offset, response, dark and panels",
+    )
+    p.add_argument(
+        "--fast",
+        action="store_true",
+        help="repeat one tile of noise: for measuring speed, never for statistics",
+    )
+    faults = "".join(f"\n  {name:<20}{told}" for name, told in sorted(TOLD.items()))
+    p.add_argument(
+        "--faults",
+        default="",
+        metavar="NAME,...",
+        help="what goes wrong on the flight, in the order given; the names are listed below",
+    )
+    p.epilog = f"faults:{faults}"
     return p
 
 

@@ -56,6 +56,26 @@ FAULTS: dict[str, Callable[[FlightPlan], FlightPlan]] = {
 }
 
 
+#: What each fault is, for `--help`.
+TOLD: dict[str, str] = {
+    "saturated-panel": "exposure 1.5 times as long: the brightest panel saturates",
+    "under-exposed": "exposure 0.35 times as long",
+    "drifted-dark": "the dark signal rises by 15 counts from the first capture to the last",
+    "single-dark": "as drifted-dark, and no dark capture after the strips",
+    "light-leak": "up to 8 counts of light in the dark captures",
+    "gap": "40 lines lost in the last strip",
+    "shadowed-panel": "0.35 of the light on the first half of the brightest panel",
+    "tilted-panel": "1.04 of the light on the brightest panel",
+    "dirty-panel": "the brightest panel lost 20 % of its reflectance at 400 nm, less to the red",
+    "wrong-certificate": "the middle panel's certificate is 1.2 times too high",
+    "falling-irradiance": "irradiance falls by 12 % over the strips; calibrated by the log",
+    "irradiance-steps": "clouds take 30 % and 20 % of the light for a while; calibrated by the log",
+    "two-passes": "the last strip passes over the panels again",
+    "wavelength-shift": "bands lie 1 nm higher than the headers say",
+    "smile": "bands lie up to 1 nm lower and higher at the ends of the swath",
+}
+
+
 def with_faults(plan: FlightPlan, names: Iterable[str]) -> FlightPlan:
     """The plan with the named faults, applied in the order given.
 

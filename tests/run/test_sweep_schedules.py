@@ -18,7 +18,9 @@ import pytest
 from defusedxml import ElementTree
 
 from pipeline.campaign import load_campaign
-from pipeline.config import load_config
+from pipeline.cli import main
+from pipeline.run.sweep import sweep
+from pipeline.synthetic.__main__ import main as simulate
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 TASK = "{http://schemas.microsoft.com/windows/2004/02/mit/task}"
@@ -30,13 +32,38 @@ def flight(tmp_path_factory: pytest.TempPathFactory, make_flight_in: Callable[..
     return make_flight_in(tmp_path_factory.mktemp("example"), cubes=1, lines=80, bands=20)
 
 
+def simulated_as_told(config: str, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make the flight that a config's first comment gives the command of; FOLDER is `folder`."""
+    comment = (CONFIGS / config).read_text().partition("\n\n")[0]
+    (command,) = re.findall(r"^#   python -m pipeline\.synthetic (.*)$", comment, re.MULTILINE)
+    monkeypatch.chdir(folder)
+    # Fewer dark frames than the thousand by default: the test is of the names.
+    assert simulate([*shlex.split(command.replace("FOLDER", ".")), "--dark-frames", "120"]) == 0
+
+
 @pytest.mark.parametrize("name", ["one-panel", "three-tarps", "irradiance-log"])
-def test_the_example_configs_describe_a_flight(flight: Any, tmp_path: Path, name: str) -> None:
-    copy = flight.copy(tmp_path / "flight")
-    shutil.copy(CONFIGS / f"{name}.toml", copy.folder)
-    config = load_config(copy.folder / f"{name}.toml")
-    assert config.flight.folder == copy.folder / "raw"
-    assert config.output.folder == copy.folder / "results"
+def test_an_example_config_runs_on_the_flight_that_it_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    simulated_as_told(f"{name}.toml", tmp_path, monkeypatch)
+    shutil.copy(CONFIGS / f"{name}.toml", tmp_path)
+    capsys.readouterr()
+    assert main(["run", str(tmp_path / f"{name}.toml"), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert (document["outcome"], document["verdict"]) == ("whole", "good")
+
+
+def test_the_example_campaign_sweeps_the_flight_that_it_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    simulated_as_told("campaign.toml", tmp_path, monkeypatch)
+    shutil.move(tmp_path / "inbox" / "june" / "certificates", tmp_path)
+    (tmp_path / "inbox" / "june" / "flight.toml").unlink()
+    shutil.copy(CONFIGS / "campaign.toml", tmp_path)
+    (flight,) = sweep(tmp_path / "campaign.toml", now=lambda: 1e9).flights
+    assert flight.state == "waiting"
+    (flight,) = sweep(tmp_path / "campaign.toml", now=lambda: 1e9 + 601).flights
+    assert (flight.state, flight.verdict) == ("done", "good"), flight.reason
 
 
 @pytest.fixture

@@ -9,6 +9,8 @@ import pytest
 import spectral
 
 from pipeline.synthetic import FAULTS, FlightPlan, Truth, make_flight, with_faults
+from pipeline.synthetic.__main__ import parser
+from pipeline.synthetic.faults import TOLD
 
 #: Files each fault may change; certificates, track and the rest stay as they are.
 STRIPS = {f"raw/strip-0{i}.raw" for i in (0, 1)}
@@ -179,3 +181,14 @@ def test_faults_add_up():
     assert plan.light_leak_counts > 0
     assert plan.panels[-1].light == 1.04
     assert plan.panels[-1].blue_loss > 0
+
+
+def test_help_says_what_every_option_and_fault_is() -> None:
+    assert list(TOLD) == list(FAULTS)
+    made = parser()
+    for action in made._actions:
+        words = (action.help or "").replace("(%(default)s)", "").split()
+        assert len(words) >= 4, action.dest
+    told = made.format_help()
+    assert all(name in told for name in FAULTS)
+    assert "4.5 ms" in told

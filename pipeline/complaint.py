@@ -60,9 +60,11 @@ def config_error(error: ValidationError, path: Path, model: type[BaseModel]) -> 
     """
     found = error.errors(include_url=False)
     first = next((one for one in found if one["type"] == "extra_forbidden"), found[0])
-    place = [part for part in first["loc"] if isinstance(part, int) or not _is_tag(part)]
+    kind, got, parts = first["type"], first["input"], first["loc"]
+    place = [part for part in parts if isinstance(part, int) or not _is_tag(part)]
+    if kind == "extra_forbidden" and parts[-1] not in place:
+        place.append(parts[-1])  # the user's own key, however it looks
     key, do = _dotted(place), ""
-    kind, got = first["type"], first["input"]
     match kind:
         case "extra_forbidden":
             what, name = "unknown key", str(place[-1])
@@ -73,7 +75,7 @@ def config_error(error: ValidationError, path: Path, model: type[BaseModel]) -> 
             what = first["msg"].removeprefix("Value error, ")
         case _ if kind in _EXPECTED:
             expected = _EXPECTED[kind].format(**first.get("ctx", {})).replace("'", '"')
-            if first["loc"][-1] == "[key]":
+            if kind == "string_pattern_mismatch" and parts[-1] == "[key]":
                 expected = _ATTRIBUTE_NAME
             elif kind == "tuple_type" and _models_at(model, place):
                 expected = f"a list of tables, [[{key}]]"

@@ -137,6 +137,8 @@ def replaced(old: str, new: str) -> str:
         (SMALLEST + "\n[limits]\ndark-drift = { fial = 1 }\n", "limits.dark-drift.fial",
          "unknown key. Did you mean fail?"),
         ('text = "x"\n' + SMALLEST, "text", "unknown key"),
+        ('"[key]" = 1\n' + SMALLEST, "[key]", "unknown key"),
+        ('"tuple[" = 1\n' + SMALLEST, "tuple[", "unknown key"),
     ],
 )  # fmt: skip
 def test_a_complaint_names_the_file_and_the_keys_full_name(

@@ -146,7 +146,7 @@ def test_one_sample_apart_is_not_the_same(plain_run: RunResult, tmp_path: Path) 
     assert found["same"] is False
     assert [row["differing"] for row in found["reflectance"]["bands"]][2:5] == [0, 1, 0]
     assert [row["in_one"] for row in found["reflectance"]["bands"]][2:5] == [0, 0, 1]
-    assert "valid in one run alone: 1 samples, all bands together" in shown(found)
+    assert "valid in one run alone: 1 sample, all bands together" in shown(found)
 
 
 def test_cubes_of_other_shapes_are_said_to_be_not_compared(

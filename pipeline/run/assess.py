@@ -23,6 +23,7 @@ from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.records import Array, Check
 from pipeline.run.cube import CubeResult
 from pipeline.run.ground import along_track_lines, along_track_ratios, cube_track, positions
+from pipeline.run.plan import input_name
 from pipeline.run.prepare import Preparation, pass_levels
 from pipeline.run.tables import median_snr
 from pipeline.write.product import output_bytes
@@ -91,7 +92,7 @@ def without_cubes(prepared: Preparation) -> list[Check]:
     lines = sum(s.lines.size for s in prepared.scenes)
     samples = np.full(share.size, lines * prepared.cubes[0].samples)
     return [
-        _manifest(prepared, {}, limits),
+        _manifest(prepared, _read_so_far(prepared), limits),
         exposure.scene_saturated(
             share * samples,
             samples,
@@ -142,8 +143,18 @@ def _offload(prepared: Preparation, limits: Limits) -> list[Check]:
     ]
 
 
+def _read_so_far(prepared: Preparation) -> dict[Path, str]:
+    """SHA-256 of the files that were read to their end before the cubes."""
+    named = {path: input_name(prepared.config, path) for path in prepared.found.manifest}
+    known = prepared.digests
+    return {path: known[name] for path, name in named.items() if name in known}
+
+
 def _manifest(prepared: Preparation, sha256_of: Mapping[Path, str], limits: Limits) -> Check:
-    """Listed files that are gone, or whose digest, where it was computed, is another."""
+    """Listed files that are gone, or whose digest, where it was computed, is another.
+
+    A cube without a digest is one that is still to be read.
+    """
     found = prepared.found
     if found.manifest_problems is None:
         return offload.manifest(None, limits=limits)
@@ -152,6 +163,7 @@ def _manifest(prepared: Preparation, sha256_of: Mapping[Path, str], limits: Limi
         len(found.manifest) + len(found.manifest_problems),
         [problem.removesuffix(": missing") for problem in found.manifest_problems],
         changed,
+        unread=[c.data.name for c in prepared.cubes if c.data in found.manifest.keys() - sha256_of],
         limits=limits,
     )
 

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from pipeline.cli import main
+from pipeline.run.execute import run
 from pipeline.run.look import look
 
 
@@ -45,3 +46,35 @@ def test_an_unusable_flight_exits_1(
     flight = make_flight_in(tmp_path, exposure_factor=0.02)
     assert main(["check", str(flight.config)]) == 1
     assert "unusable" in capsys.readouterr().out
+
+
+def row(document: Any, check: str) -> Any:
+    return next(c for c in document["checks"] if c["check"] == check)
+
+
+def change_a_byte(path: Path) -> None:
+    with path.open("r+b") as file:
+        file.seek(5000)
+        byte = file.read(1)[0]
+        file.seek(5000)
+        file.write(bytes([byte ^ 1]))
+
+
+def test_the_manifest_is_no_pass_while_the_cubes_are_unread(plain_copy: Any) -> None:
+    change_a_byte(plain_copy.folder / "raw" / "strip-01.raw")
+    seen = row(look(plain_copy.config), "manifest")
+    assert seen["verdict"] == "not checked"
+    assert "strip-00.raw, strip-01.raw" in seen["says"]
+    found = row(run(plain_copy.config, workers=2).document, "manifest")
+    assert (found["verdict"], found["subject"]) == ("fail", "strip-01.raw")
+
+
+def test_a_dark_unlike_its_manifest_is_found_without_the_cubes(plain_copy: Any) -> None:
+    dark = next((plain_copy.folder / "raw").glob("cap-*.raw"))
+    change_a_byte(dark)
+    found = row(look(plain_copy.config), "manifest")
+    assert (found["verdict"], found["subject"]) == ("fail", dark.name)
+
+
+def test_a_run_that_read_all_that_is_listed_passes(plain_run: Any) -> None:
+    assert row(plain_run.document, "manifest")["verdict"] == "pass"

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pipeline.radiometry import geometry, spectrum
 from pipeline.radiometry.checks import dark, exposure, fit, light
 from pipeline.radiometry.checks import spectrum as spectral
-from pipeline.radiometry.checks.row import Limits
+from pipeline.radiometry.checks.row import Limits, not_checked
 from pipeline.radiometry.empirical_line import leave_one_out, predict, without_each
 from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.records import Array, Check
@@ -21,6 +21,7 @@ from pipeline.run.assess_offload import manifest_row, offload_rows, read_so_far
 from pipeline.run.cube import CubeResult
 from pipeline.run.ground import along_track_lines, along_track_ratios, cube_track, positions
 from pipeline.run.prepare import Preparation, pass_levels
+from pipeline.run.region_panels import unconfirmed
 from pipeline.run.tables import median_snr
 
 _SMILE_GROUPS = 16
@@ -214,6 +215,7 @@ def _panels(prepared: Preparation, limits: Limits) -> list[Check]:
         fit.panel_ratio(signal, reflectance, _offset(prepared), limits=limits),
         fit.panel_span(below, above, limits=limits),
         fit.panel_repeat({n: p for n, p in passes.items() if len(p) > 1}, limits=limits),
+        *_unconfirmed(prepared, limits),
         fit.panel_age(line_s, panel_s, cosine_change=_cosine_change(prepared), limits=limits),
         fit.certificate_cover(
             np.any([r.covered for r in points.references if r.use == "fit"], axis=0),
@@ -222,6 +224,23 @@ def _panels(prepared: Preparation, limits: Limits) -> list[Check]:
         ),
         fit.certificate_age({p.name: p.measured for p in config.panel}, flown, limits=limits),
     ]
+
+
+def _unconfirmed(prepared: Preparation, limits: Limits) -> list[Check]:
+    """A row for each pass over a panel that its region promised and the image did not show."""
+    rows = []
+    for one in unconfirmed(
+        prepared.config, prepared.cubes, prepared.times, prepared.track, prepared.readings
+    ):
+        (a, b), (c, d) = one.lines, one.samples
+        subject = f"{one.panel} in {one.cube}"
+        says = (
+            f"{subject}: the track expects it at lines {a} to {b} samples {c} to {d}, where the "
+            "image does not confirm it; this pass is left out"
+        )
+        do = "Look at the strip there; if it shows the panel, give its window"
+        rows.append(not_checked(limits, "panel-repeat", says, subject=subject, do=do))
+    return rows
 
 
 def _usable(signal: Array, usable: NDArray[np.bool_]) -> Array:

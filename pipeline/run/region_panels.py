@@ -24,7 +24,7 @@ from pipeline.radiometry.patches import LEAST_PIXELS, Patch, find_patches
 from pipeline.read.cubes import RawCube
 from pipeline.read.regions import read_regions
 from pipeline.read.tables import Track
-from pipeline.records import Array, Capture, LineTimes, PanelReference
+from pipeline.records import Array, Capture, LineTimes, PanelReading, PanelReference
 from pipeline.run.group_images import Reducer
 from pipeline.run.panels import PanelWindow
 
@@ -56,6 +56,15 @@ class Predicted:
         """From the predicted centre to the patch's, along lines and samples [m]."""
         line, sample = patch.middle
         return (line - self.centre[0]) * self.line_m, (sample - self.centre[1]) * self.sample_m
+
+    def covers(self, lines: tuple[int, int], samples: tuple[int, int]) -> bool:
+        """Whether a window lies where the panel may be, the track's error allowed for."""
+        spans = ((self.lines, lines, self.line_m), (self.samples, samples, self.sample_m))
+        return all(
+            own[0] - TRACK_ERROR_M / step_m < other[1]
+            and other[0] < own[1] + TRACK_ERROR_M / step_m
+            for own, other, step_m in spans
+        )
 
     def fits_size(self, patch: Patch) -> bool:
         """Whether a patch is as large as the polygon should be."""
@@ -106,6 +115,34 @@ def find_in_regions(
                 do=GIVE_WINDOW,
             )
     return windows
+
+
+def unconfirmed(
+    config: Config,
+    cubes: Sequence[Capture],
+    times: Mapping[str, LineTimes],
+    track: Track | None,
+    readings: Sequence[PanelReading],
+) -> list[Predicted]:
+    """Passes over panels given by region that the track sees and no reading was taken from.
+
+    `find_in_regions` leaves such a pass out where the panel may lie beyond the strip's ends or
+    sides; whoever relies on it must be told.
+    """
+    by_region = any(isinstance(place, Region) for p in config.panel for place in p.where)
+    ifov_mrad = config.sensor.ifov_mrad
+    if not by_region or track is None or ifov_mrad is None:
+        return []
+    polygons = _polygons(config)
+    return [
+        one
+        for capture in cubes
+        for one in _predicted(capture, track, times[capture.name], ifov_mrad, polygons)
+        if not any(
+            r.panel == one.panel and r.cube == one.cube and one.covers(r.lines, r.samples)
+            for r in readings
+        )
+    ]
 
 
 def _polygons(config: Config) -> dict[tuple[str, str], Polygon]:

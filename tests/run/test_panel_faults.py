@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from pipeline.run.look import look
@@ -68,3 +69,35 @@ def test_panels_that_are_right_raise_nothing(
     tmp_path: Path, make_flight_in: Callable[..., Any]
 ) -> None:
     assert alarms(make_flight_in(tmp_path, seed=61, cubes=1, bands=60)) == []
+
+
+def unconfirmed(flight: Any) -> list[Any]:
+    checks: Any = look(flight.config)["checks"]
+    return [c for c in checks if c["check"] == "panel-repeat" and " in " in c["subject"]]
+
+
+def test_a_pass_that_the_image_does_not_confirm_is_named(
+    tmp_path: Path, make_flight_in: Callable[..., Any]
+) -> None:
+    """The second strip's middle panel hidden under something rough."""
+    flight = make_flight_in(
+        tmp_path, lines=200, samples=120, where="region", panel_passes=2, panel_samples=24
+    )
+    assert unconfirmed(flight) == []
+    panel = flight.truth.panels[1]
+    lines, samples = panel.windows["strip-01"]
+    counts = flight.counts("strip-01")
+    hidden = (slice(lines[0] - 4, lines[1] + 4), slice(None), slice(samples[0] - 4, samples[1] + 4))
+    patch = counts[hidden]
+    rough = np.random.default_rng(1).integers(200, 1500, (len(patch), 1, patch.shape[2]))
+    counts[hidden] = np.broadcast_to(rough, patch.shape)
+    counts.astype("<u2").tofile(flight.folder / "raw" / "strip-01.raw")
+    (row,) = unconfirmed(flight)
+    assert row["subject"] == f"{panel.name} in strip-01"
+    assert row["verdict"] == "not checked"
+    a, b = (
+        int(word) for word in row["says"].split("at lines ")[1].split(" samples")[0].split(" to ")
+    )
+    assert abs(a - lines[0]) < 6
+    assert abs(b - lines[1]) < 6
+    assert "give its window" in row["do"]

@@ -159,3 +159,22 @@ def test_darks_in_the_same_numbering_fill_its_gaps() -> None:
     names = ["capture-1", "capture-2", "capture-4"]
     assert offload.strip_missing(names).verdict == "caution"
     assert offload.strip_missing(names, ["capture-3", "capture-9"]).verdict == "pass"
+
+
+def test_another_interleave_or_type_is_named_and_no_fault() -> None:
+    first = cube("a")
+    others = [
+        first,
+        replace(cube("b"), interleave="bsq"),
+        replace(cube("c"), dtype=np.dtype("<f4")),
+    ]
+    check = offload.settings_alike(others)
+    assert check.verdict == "pass"
+    assert "stored as bil float32 or bsq uint16 where a is bil uint16" in check.says
+    assert check.says.endswith("b, c.")
+    # The order of bytes alone is nobody's concern.
+    assert (
+        "stored" not in offload.settings_alike([first, replace(first, dtype=np.dtype(">u2"))]).says
+    )
+    unsaid = [replace(one, settings=Settings()) for one in others]
+    assert "stored as" in offload.settings_alike(unsaid).says

@@ -213,13 +213,34 @@ def alike(
         return not_checked(
             limits,
             name,
-            f"shape and wavelengths agree, but the headers do not state {', '.join(unknown)}",
+            f"shape and wavelengths agree, but the headers do not state {', '.join(unknown)}"
+            f"{_stored_otherwise(first, others)}",
             do="Name the header's keys in sensor.header_keys",
         )
     says = f"{many(len(others), thing)} with the settings of {first.name}"
     if unknown:
         says += f"; not stated: {', '.join(unknown)}"
-    return row(limits, name, 0.0, says)
+    return row(limits, name, 0.0, says + _stored_otherwise(first, others))
+
+
+def _stored_otherwise(first: Capture, others: Sequence[Capture]) -> str:
+    """Names captures of another interleave or number type than the first, or nothing.
+
+    No fault, and no caution: both say how counts lie in the file, not how they were taken, and
+    every form is read alike. It is said since a camera writes one form: some file was converted.
+    """
+
+    def form(capture: Capture) -> str:
+        return f"{capture.interleave} {capture.dtype.newbyteorder('=').name}"
+
+    names = [other.name for other in others if form(other) != form(first)]
+    if not names:
+        return ""
+    forms = sorted({form(other) for other in others if form(other) != form(first)})
+    return (
+        f"; stored as {' or '.join(forms)} where {first.name} is {form(first)}, "
+        f"which is read alike: {listed(names)}"
+    )
 
 
 def settings_alike(cubes: Sequence[Capture], *, limits: Limits = LIMITS) -> Check:

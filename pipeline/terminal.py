@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -102,8 +102,24 @@ def show(document: Mapping[str, Any], folder: Path | None, *, reused: bool = Fal
         console.print(table)
     counts = {v: sum(row["verdict"] == v for row in rows) for v in _STYLES}
     console.print(Text(", ".join(f"{n} {v}" for v, n in counts.items())))
+    for line in _could_be_checked(rows):
+        console.print(Text(line))
     console.print(Text(f"{document['flight']}: {document['verdict']}. {document['says']}"))
     if folder is not None:
         done = "already done" if reused else "written"
         console.print(Text(f"{done}: {folder}"))
         console.print(Text(f"report: {folder / 'report.html'}"))
+
+
+def _could_be_checked(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What was not checked although something can be done about it, a line each."""
+    missing = [row for row in rows if row["verdict"] == "not checked"]
+    advised = [row for row in missing if row["do"]]
+    if not advised:
+        return []
+    head = f"of the {len(missing)} not checked, {len(advised)} can be:"
+    names = (f"{row['check']} {row['subject']}".strip() for row in advised)
+    return [
+        head,
+        *(f"  {name}: {row['says']} {row['do']}" for name, row in zip(names, advised, strict=True)),
+    ]

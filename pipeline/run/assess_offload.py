@@ -8,12 +8,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.errors import ReflectoryError
 from pipeline.flags import LineFlag
 from pipeline.radiometry.checks import offload
-from pipeline.radiometry.checks.row import Limits
-from pipeline.records import Array, Check
+from pipeline.radiometry.checks.row import Limits, band_names, listed, percent
+from pipeline.records import Array, Check, DarkCapture, Mask
 from pipeline.run.plan import input_name
 from pipeline.run.prepare import Preparation
 from pipeline.write.product import output_bytes
@@ -39,7 +40,10 @@ def offload_rows(prepared: Preparation, limits: Limits) -> list[Check]:
     every = {c.name: prepared.times[c.name].time_s for c in prepared.cubes}
     period_s = prepared.cubes[0].settings.frame_period_ms / 1000
     return [
-        _whole(offload.files_whole(on_disk, claimed, limits=limits), unreadable),
+        _filled(
+            _whole(offload.files_whole(on_disk, claimed, limits=limits), unreadable),
+            prepared,
+        ),
         offload.strip_missing(
             [c.name for c in found.cubes] + list(found.refused),
             [c.name for c in captures if c not in found.cubes],
@@ -97,6 +101,66 @@ def _whole(check: Check, unreadable: Mapping[str, ReflectoryError]) -> Check:
         do=f"{error.do or 'Copy the file again from the recorder'}.",
         costs_part=True,
     )
+
+
+def _filled(check: Check, prepared: Preparation) -> Check:
+    """The check of sizes, or the cube whose bytes are there and hold no light.
+
+    A band in which the darks themselves have no noise, or lie at zero, tells nothing alone: there
+    a line counts only when it is alike in every band.
+    """
+    if check.verdict == "fail":
+        return check
+    silent = np.any([_silent(d) for d in prepared.darks], axis=0)
+    empty = {
+        s.cube: s.uniform & (~silent | s.uniform.all(axis=1, keepdims=True))
+        for s in prepared.scenes
+    }
+    scenes = {s.cube: s for s in prepared.scenes}
+    share = {name: float(mask.mean()) for name, mask in empty.items()}
+    name = max(share, key=lambda one: share[one])
+    if share[name]:
+        where = _where(empty[name], scenes[name].lines, prepared)
+        others = [other for other in share if share[other] and other != name]
+        more = f"; such lines are also in {listed(others)}" if others else ""
+        return replace(
+            check,
+            subject=name,
+            value=None,
+            verdict="fail",
+            says=f"{name} has its full size, but {where}{more}.",
+            do="Copy the file again from the recorder before its disk is wiped.",
+            costs_part=any(part < 1 for part in share.values()),
+        )
+    worst = max(prepared.scenes, key=lambda s: s.nan_share)
+    if worst.nan_share:
+        return replace(
+            check,
+            subject=worst.cube,
+            value=None,
+            verdict="caution",
+            says=f"{percent(worst.nan_share)} of the counts looked at in {worst.cube} are no "
+            "numbers; such samples stay blank and are flagged.",
+            do="Look at how the file was converted: a camera writes no such counts.",
+        )
+    return check
+
+
+def _silent(dark: DarkCapture) -> Mask:
+    """Bands in which most elements of a dark have no noise or lie at zero, (band,)."""
+    return np.asarray((dark.clipped | (dark.noise == 0)).mean(axis=1) > 0.5)
+
+
+def _where(empty: Mask, lines: NDArray[np.intp], prepared: Preparation) -> str:
+    """Which of a cube's thin lines, and in which bands, hold one and the same count."""
+    rows = empty.any(axis=1)
+    hit = lines[rows]
+    place = f"{rows.sum()} of the {lines.size} lines looked at"
+    place += f" ({hit[0]} to {hit[-1]})" if hit.size > 1 else f" ({hit[0]})"
+    bands = empty.any(axis=0)
+    if not bands.all():
+        place += f" at {band_names(bands, prepared.cubes[0].wavelength_nm)}"
+    return f"{place} hold one and the same count throughout: no light, a file cut off and filled"
 
 
 def _measured_times(prepared: Preparation) -> dict[str, Array] | None:

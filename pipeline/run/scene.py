@@ -17,6 +17,9 @@ SCENE_LINES = 48
 #: Samples kept of each thin line as they are.
 THIN_SAMPLES = 32
 
+#: Samples from which equal counts across a row are no chance but a file's filling.
+LEAST_UNIFORM_SAMPLES = 8
+
 SignalOf = Callable[[Capture, NDArray[np.intp], NDArray[np.generic]], Array32]
 
 
@@ -33,41 +36,87 @@ class SceneSample:
     thin: Array32  # (pixel, band) [count], signal of a few samples of each line
     median: Array  # (band,) [count], median signal
     saturated: Array  # (band,) share of samples at saturation
+    uniform: Mask  # (line, band) whose samples all have the same count, below saturation
+    nan_share: float  # of all samples: counts that are no number
 
 
 def sample_scene(
     capture: Capture, signal_of: SignalOf, saturation_counts: float, wanted: int = SCENE_LINES
 ) -> SceneSample:
-    """Read a cube's thin lines and reduce them at once."""
+    """Read a cube's thin lines and reduce them at once; counts that are no number are left out."""
     lines = thin_lines(capture.lines, wanted)
     shape = (capture.wavelength_nm.size, capture.samples)
-    total, squares = np.zeros(shape), np.zeros(shape)
+    total, squares, lost = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     saturated = np.zeros(shape[0])
     spectra = np.empty((lines.size, shape[0]), np.float32)
+    uniform = np.zeros(spectra.shape, np.bool_)
     kept = []
     with RawCube(capture) as raw:
         for i, line in enumerate(lines):
             counts = raw.lines(int(line), int(line) + 1)
             saturated += (counts[0] >= saturation_counts).mean(axis=1)
+            uniform[i] = _uniform(counts[0], saturation_counts)
             signal = signal_of(capture, lines[i : i + 1], counts)[0].astype(np.float64)
+            kept.append(signal[:, :: max(capture.samples // THIN_SAMPLES, 1)].astype(np.float32))
+            if counts.dtype.kind == "f":
+                unknown = ~np.isfinite(signal)
+                lost += unknown
+                signal[unknown] = 0
+                spectra[i] = _over(signal.sum(axis=1), (~unknown).sum(axis=1))
+            else:
+                spectra[i] = signal.mean(axis=1)
             total += signal
             squares += signal * signal
-            spectra[i] = signal.mean(axis=1)
-            kept.append(signal[:, :: max(capture.samples // THIN_SAMPLES, 1)].astype(np.float32))
-    n = lines.size
-    mean = total / n
-    variance = np.maximum(squares / n - mean * mean, 0) * (n / max(n - 1, 1))
+    n = lines.size - lost
+    mean = _over(total, n)
+    variance = np.maximum(_over(squares, n) - mean * mean, 0) * (n / np.maximum(n - 1, 1))
     return SceneSample(
         cube=capture.name,
         lines=lines,
         mean=mean.astype(np.float32),
         temporal_sd=np.sqrt(variance).astype(np.float32),
-        line_level=spectra.mean(axis=1).astype(np.float64),
+        line_level=_known_mean(spectra.astype(np.float64)),
         line_spectrum=spectra,
         thin=np.concatenate([part.T for part in kept]),
-        median=np.median(np.stack(kept), axis=(0, 2)).astype(np.float64),
-        saturated=saturated / n,
+        median=_medians(np.stack(kept)),
+        saturated=saturated / lines.size,
+        uniform=uniform,
+        nan_share=float(lost.mean() / lines.size),
     )
+
+
+def _uniform(counts: NDArray[np.generic], saturation_counts: float) -> Mask:
+    """Bands of one line, (band, sample) counts, in which every sample has the same count.
+
+    A camera's noise makes no such row; a file that was cut off and filled does. Where there are
+    few samples, only a line that is alike throughout is one.
+    """
+    few = counts.shape[1] < LEAST_UNIFORM_SAMPLES
+    low, high = counts.min(axis=1), counts.max(axis=1)
+    if few:
+        low, high = np.full_like(low, low.min()), np.full_like(high, high.max())
+    return np.asarray((low == high) & (high < saturation_counts))
+
+
+def _over(total: Array, count: Array) -> Array:
+    """A mean; NaN where nothing was counted."""
+    mean = np.full(np.shape(total), np.nan)
+    np.divide(total, count, out=mean, where=count > 0)
+    return mean
+
+
+def _known_mean(rows: Array) -> Array:
+    """Mean over the last axis of what is known."""
+    known = np.isfinite(rows)
+    return _over(np.where(known, rows, 0).sum(axis=-1), known.sum(axis=-1))
+
+
+def _medians(kept: Array32) -> Array:
+    """Median of each band's (line, band, sample) signals that are known; NaN where none is."""
+    if np.isfinite(kept).all():
+        return np.median(kept, axis=(0, 2)).astype(np.float64)
+    known = [band[np.isfinite(band)] for band in kept.transpose(1, 0, 2)]
+    return np.array([float(np.median(band)) if band.size else np.nan for band in known])
 
 
 def pooled(samples: list[SceneSample]) -> tuple[Array, Array]:

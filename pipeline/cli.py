@@ -156,11 +156,12 @@ def _told(
 
 
 def _run(options: argparse.Namespace) -> int:
-    from pipeline.config import load_config
+    from pipeline.config import load_config, require_output_folder
     from pipeline.run.execute import run
     from pipeline.terminal import show
 
     config = load_config(options.config, output=options.output)
+    require_output_folder(config, "--output" if options.output is not None else "")
     with _told(options, config.flight.name) as progress:
         result = run(
             config,

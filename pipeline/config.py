@@ -416,3 +416,25 @@ def _resolved(config: Config, output: str | Path | None) -> Config:
             "output": config.output.model_copy(update={"folder": target}),
         }
     )
+
+
+def require_output_folder(config: Config, where: str = "") -> None:
+    """ConfigError where a file lies in the way of the flight's folder of results.
+
+    `where` names what gave the folder; `output.folder` in the config where empty. Nothing is made:
+    a folder that is not there yet is right.
+    """
+    folder = config.output.folder / config.flight.name
+    for part in (folder, *folder.parents):
+        try:
+            if part.is_dir():
+                return
+            if part.exists():
+                raise ConfigError(
+                    f"expected a folder, got a file: {part}",
+                    where=where or f"{config.path}: output.folder",
+                    do="Name another output folder",
+                )
+        except (OSError, ValueError):
+            # Cannot be looked at: whoever writes there will say why.
+            return

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.config import Config, Window, load_config
+from pipeline.config import Config, Window, load_config, require_output_folder
 from pipeline.errors import ConfigError
 
 SMALLEST = """
@@ -188,3 +188,24 @@ def test_a_config_is_frozen(folder: Path) -> None:
     config = load(folder)
     with pytest.raises(ValueError, match="frozen"):
         config.flight.name = "other"  # type: ignore[misc]
+
+
+def test_an_output_folder_may_be_there_or_be_made(folder: Path) -> None:
+    require_output_folder(load(folder))
+    (folder / "results" / "saltmarsh-june").mkdir(parents=True)
+    require_output_folder(load(folder))
+    require_output_folder(load(folder, output=folder / ("x" * 300)))
+
+
+@pytest.mark.parametrize("name", ["results", "results/saltmarsh-june"])
+def test_a_file_in_the_place_of_the_output_folder_is_named(folder: Path, name: str) -> None:
+    config = load(folder)
+    (folder / name).parent.mkdir(exist_ok=True)
+    (folder / name).write_text("")
+    with pytest.raises(
+        ConfigError, match=rf"output\.folder: expected a folder, .*{name}"
+    ) as caught:
+        require_output_folder(config)
+    assert caught.value.exit_code == 2
+    with pytest.raises(ConfigError, match=r"^--output: "):
+        require_output_folder(config, "--output")

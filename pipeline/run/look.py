@@ -6,7 +6,7 @@ import json
 import time
 from pathlib import Path
 
-from pipeline.config import Config, load_config
+from pipeline.config import Config, load_config, require_output_folder
 from pipeline.radiometry.checks.verdict import run_verdict, worst_first
 from pipeline.run.assess import before_cubes, without_cubes
 from pipeline.run.document import panel_rows, sentence
@@ -26,6 +26,7 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> di
     """
     if not isinstance(config, Config):
         config = load_config(config)
+    require_output_folder(config)
     started, clock = now_utc(), time.perf_counter()
     prepared = prepare(config, progress)
     checks = before_cubes(prepared) + without_cubes(prepared)

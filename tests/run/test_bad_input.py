@@ -221,14 +221,14 @@ def test_a_config_that_is_not_there_or_is_a_folder(
     assert "cannot be read" in err
 
 
-def test_an_output_folder_that_cannot_be_made(
+def test_an_output_folder_that_is_a_file(
     plain_copy: Any, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (plain_copy.folder / "file").write_text("in the way")
     code = main(["run", str(plain_copy.config), "--output", str(plain_copy.folder / "file")])
     _, err = capsys.readouterr()
-    assert code == 1
-    assert "cannot write here" in err
+    assert code == 2
+    assert "--output: expected a folder, got a file" in err
     assert len(err.splitlines()) == 1
     assert (plain_copy.folder / "file").read_text() == "in the way"
 

@@ -78,3 +78,14 @@ def test_a_dark_unlike_its_manifest_is_found_without_the_cubes(plain_copy: Any) 
 
 def test_a_run_that_read_all_that_is_listed_passes(plain_run: Any) -> None:
     assert row(plain_run.document, "manifest")["verdict"] == "pass"
+
+
+def test_an_output_folder_that_is_a_file_is_a_wrong_request(
+    plain_copy: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (plain_copy.folder / "results").write_text("")
+    for command in ("check", "run"):
+        assert main([command, str(plain_copy.config)]) == 2
+        assert "output.folder: expected a folder, got a file" in capsys.readouterr().err
+    assert main(["run", str(plain_copy.config), "--output", str(plain_copy.config)]) == 2
+    assert "--output: expected a folder" in capsys.readouterr().err

@@ -334,36 +334,3 @@ def without_each(
         if np.isfinite(chi_square).any():
             out[k] = np.nanmedian(chi_square)
     return out
-
-
-def curvature(
-    references: Sequence[PanelReference], signal: Array, uncertainty: Array, usable: Mask
-) -> Array:
-    """Effect of a squared term at mid range, over the reflectance there, (band,).
-
-    Parameters as for `fit_empirical_line`. NaN where fewer than three panels are usable.
-
-    Notes
-    -----
-    A parabola through the panels (weighted least squares) lies c (range/2)^2 off its own chord
-    at mid range; positive where it lies below the chord.
-    """
-    x = np.asarray(signal, dtype=np.float64)
-    y = np.stack([reference.reflectance for reference in references])
-    uy = np.stack([reference.uncertainty for reference in references])
-    used = np.asarray(usable, dtype=np.bool_) & np.isfinite(x + y + uy + uncertainty)
-    out = np.full(x.shape[1], np.nan)
-    for band in np.flatnonzero(used.sum(axis=0) >= 3):
-        k = used[:, band]
-        xb, yb = x[k, band], y[k, band]
-        low, high = xb.min(), xb.max()
-        if not high > low or len(np.unique(xb)) < 3:
-            continue
-        t = (2 * xb - low - high) / (high - low)  # -1 to 1: c is the chord's distance itself
-        slope = (yb[np.argmax(xb)] - yb[np.argmin(xb)]) / (high - low)
-        u = np.hypot(uy[k, band], slope * np.asarray(uncertainty)[k, band])
-        weight = 1.0 / np.maximum(u, 1e-9)
-        c, _, a = np.linalg.lstsq(np.vander(t, 3) * weight[:, None], yb * weight, rcond=None)[0]
-        if a > 0:
-            out[band] = c / a
-    return out

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.errors import CalibrationError
-from pipeline.radiometry.limits import ILLUMINATION_STEP_PER_S
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Illumination, Mask
 
@@ -147,22 +146,3 @@ def from_passes(
         uncertainty = np.full(at.shape, u[0])
     outside = ~((line_time >= t[0]) & (line_time <= t[-1]))
     return Illumination(ratio, uncertainty, outside)
-
-
-def steps_share(time: Array, ratio: Array) -> float:
-    """Share of lines after which irradiance moves faster than a cloud's edge lets it.
-
-    Parameters
-    ----------
-    time : (line,) [s]; steps that are unknown or not forward are passed over
-    ratio : (line,) [1], above zero
-
-    Returns
-    -------
-    share in [0, 1]; NaN when no step can be judged.
-    """
-    step = np.diff(np.asarray(time, dtype=np.float64))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = np.abs(np.diff(ratio) / step / np.asarray(ratio)[:-1])
-    judged = (step > 0) & np.isfinite(rate)
-    return float((rate[judged] > ILLUMINATION_STEP_PER_S).mean()) if judged.any() else float("nan")

@@ -14,6 +14,7 @@ LINES = np.arange(10.0, 190.0, 0.05)
 # The second around a line touches the drop between 99 and 100 s for two seconds, less the ends
 # where it moves by less than 1 %.
 STEADY = 800 + 0.1 * LOG
+EDGE = (np.array([0.0, 100.0, 100.1, 199.0]), np.array([1.0, 1.0, 0.9, 0.9]))
 CLOUD = np.where(LOG < 100, 800.0, 500.0)
 
 CASES = [
@@ -25,6 +26,11 @@ CASES = [
     (light.illumination([0.0, 0.0]), "not checked", None),
     (light.illumination_steps(LINES, LOG, STEADY), "pass", 0),
     (light.illumination_steps(LINES, LOG, CLOUD), "caution", 1.95 / 180),
+    # Half a percent a second is below the limit, whatever it adds up to.
+    (light.illumination_steps(LINES, LOG, 800 * np.exp(0.005 * LOG)), "pass", 0),
+    # A tenth lost from 100 to 100.1 s: the lines from 99.55 to 100.55 s see more than 1 % of it.
+    (light.illumination_steps(LINES, *EDGE), "pass", 21 / 3600),
+    (light.illumination_steps(NAN * LINES, LOG, STEADY), "not checked", None),
     (light.illumination_steps(LINES, None, None), "not checked", None),
     (light.illumination_steps(LINES + 500, LOG, STEADY), "not checked", None),
     (light.sun_elevation([55.0, 40.0]), "pass", 40),

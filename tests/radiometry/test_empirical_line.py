@@ -5,7 +5,6 @@ import pytest
 
 from pipeline.radiometry.empirical_line import (
     combine_passes,
-    curvature,
     fit_empirical_line,
     leave_one_out,
     predict,
@@ -214,21 +213,6 @@ def test_leave_one_out_finds_the_panel_that_is_off():
     assert np.isnan(errors[:, 4]).all()
 
 
-def test_curvature_is_zero_on_a_line_and_known_on_a_parabola():
-    refl = (0.1, 0.3, 0.5)
-    references = [panel(r) for r in refl]
-    signal = signals(refl)
-    usable = all_of(signal)
-    u = np.full(signal.shape, 5.0)
-    np.testing.assert_allclose(curvature(references, signal, u, usable), 0, atol=1e-10)
-    middle = signal.copy()
-    middle[1] = signal[[0, 2]].mean(axis=0)
-    bent = [panel(0.1), panel(0.28), panel(0.5)]  # 0.02 below the chord at mid range
-    np.testing.assert_allclose(curvature(bent, middle, u, usable), 0.02 / 0.28, rtol=1e-9)
-    usable[0, 0] = False
-    assert np.isnan(curvature(bent, middle, u, usable)[0])
-
-
 def test_passes_are_averaged_and_their_disagreement_counts():
     agree = combine_passes(np.array([[100.0], [100]]), np.array([[2.0], [2]]))
     np.testing.assert_allclose(agree, [[100], [2 / np.sqrt(2)]])
@@ -248,7 +232,6 @@ def test_does_not_change_input():
     kept = signal.copy()
     fit_empirical_line(references, signal, u, usable)
     leave_one_out(references, signal, u, usable)
-    curvature(references, signal, u, usable)
     combine_passes(signal, u)
     np.testing.assert_array_equal(signal, kept)
     assert usable.all()

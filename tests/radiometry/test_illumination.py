@@ -111,15 +111,6 @@ def test_no_correction_is_one_without_uncertainty():
     assert not light.extrapolated.any()
 
 
-def test_the_share_of_cloud_edges():
-    time = np.arange(0, 1.01, 0.1)
-    ratio = np.ones(11)
-    ratio[5:] = 0.9
-    assert illumination.steps_share(time, ratio) == pytest.approx(0.1)
-    assert illumination.steps_share(time, 1 + 0.005 * time) == 0
-    assert np.isnan(illumination.steps_share(np.full(4, np.nan), np.ones(4)))
-
-
 def test_does_not_change_input():
     arrays = [np.array([2.0, 1, 0]), np.array([2.0, 0, 1]), np.array([1.0, 2, 3]), np.ones(3)]
     kept = [a.copy() for a in arrays]

@@ -9,16 +9,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
 __all__ = ["load_config", "reflectance", "run", "uncertainty_budget"]
 
 if TYPE_CHECKING:
     from pipeline.config import load_config
     from pipeline.run.execute import run
     from pipeline.run.lazy import reflectance
+    from pipeline.version import __version__ as __version__
     from pipeline.write.budget import uncertainty_budget
 
 _HOMES = {
+    "__version__": "pipeline.version",
     "load_config": "pipeline.config",
     "reflectance": "pipeline.run.lazy",
     "run": "pipeline.run.execute",
@@ -27,7 +28,8 @@ _HOMES = {
 
 
 def __getattr__(name: str) -> Any:
-    # Scientific imports take a second; `reflectory --help` must not pay for them.
+    # Scientific imports take a second; `reflectory --help` must not pay for them. The version
+    # lives in a module of its own, so that what is below need not import this one.
     import importlib
 
     if name in _HOMES:

@@ -13,8 +13,8 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline import __version__
 from pipeline.errors import ReflectoryError
+from pipeline.version import __version__
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -6,7 +6,9 @@ import ast
 import json
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -16,12 +18,13 @@ import pipeline
 ROOT = Path(pipeline.__file__).parent
 
 #: What the modules of each part may import of the package, by prefix; the longest prefix holds.
-#: The bare package, which has the version, is everybody's.
+#: The bare package, which leads to all of it, is nobody's.
 BASE = ("errors", "flags", "records")
 #: How values are packed, what a block of them is, the checks' limits, pictures of a cube.
 PACKED = ("radiometry.packing", "radiometry.kernel", "radiometry.limits", "radiometry.preview")
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "errors": (),
+    "version": (),
     "flags": ("errors",),
     "records": ("errors", "flags"),
     "complaint": ("errors",),
@@ -30,12 +33,12 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "read": (*BASE, "read"),
     "read.inventory": (*BASE, "read", "config"),
     "radiometry": (*BASE, "radiometry"),
-    "write": (*BASE, "write", *PACKED),
-    "run": (*BASE, "config", "campaign", "read", "radiometry", "write", "run"),
+    "write": (*BASE, "version", "write", *PACKED),
+    "run": (*BASE, "version", "config", "campaign", "read", "radiometry", "write", "run"),
     "synthetic": ("errors", "records", "radiometry", "synthetic"),
     "terminal": (*BASE,),
     "reference": (*BASE, "config", "radiometry.limits"),
-    "cli": (*BASE, "config", "campaign", "read", "write", "run", "terminal"),
+    "cli": (*BASE, "version", "config", "campaign", "read", "write", "run", "terminal"),
     "__main__": ("cli",),
 }
 #: Not for arrays' arithmetic.
@@ -96,6 +99,16 @@ def allowed(name: str) -> tuple[str, ...]:
 def test_imports_only_what_is_below(name: str) -> None:
     above = sorted(other for other in own(name) if not below(other, allowed(name)))
     assert not above, f"pipeline.{name} imports {', '.join(above)}"
+
+
+@pytest.mark.parametrize("name", [name for name in MODULES if name])
+def test_nothing_imports_the_package_itself(name: str) -> None:
+    assert "pipeline" not in imports(name), f"pipeline.{name} imports what is above it"
+
+
+def test_the_version_is_that_of_the_installed_distribution() -> None:
+    stated = tomllib.loads((ROOT.parent / "pyproject.toml").read_text())["project"]["version"]
+    assert pipeline.__version__ == metadata.version("reflectory") == stated
 
 
 def test_the_table_would_see_an_import_from_above() -> None:

@@ -5,13 +5,12 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-import pipeline
 from pipeline.errors import InputError, OutputError
 
 
 def sample_folder() -> Path:
     """Where the sample flight lies: inside an installed package, or beside a checkout's."""
-    package = Path(pipeline.__file__).parent
+    package = Path(__file__).parents[1]
     for folder in (package / "sample_data", package.parent / "sample_data"):
         if (folder / "flight.toml").is_file():
             return folder

@@ -18,12 +18,12 @@ from typing import Any
 
 import numpy as np
 
-import pipeline
 from pipeline.config import Config
 from pipeline.radiometry.noise import PhotonTransfer
 from pipeline.records import BadElements, DarkCapture, FlatField, PanelReading
 from pipeline.run.measure import Measured
 from pipeline.run.scene import SceneSample
+from pipeline.version import __version__
 
 _CLASSES: dict[str, Any] = {
     c.__name__: c
@@ -44,7 +44,7 @@ def measurement_key(config: Config, digests: Mapping[str, str]) -> str:
     searched = any(panel.where == ("search",) for panel in config.panel)
     certificates = {str(panel.certificate.name) for panel in config.panel}
     depends = {
-        "version": pipeline.__version__,
+        "version": __version__,
         "sensor": work["sensor"],
         "flight": work["flight"],
         "panels": [[p["name"], p["where"]] for p in work["panel"]],

@@ -8,9 +8,9 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 
-import pipeline
 from pipeline.config import Config
 from pipeline.read.inventory import Inventory
+from pipeline.version import __version__
 from pipeline.write.publish import write_text
 
 #: Characters of a run id: enough for any number of runs of one flight.
@@ -64,7 +64,7 @@ def run_id(config: Config, digests: Mapping[str, str], refused: Mapping[str, obj
         "config": config.work,
         "inputs": dict(sorted(digests.items())),
         "refused": sorted(refused),
-        "version": pipeline.__version__,
+        "version": __version__,
     }
     text = json.dumps(work, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:ID_LENGTH]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import pipeline
+from pipeline.version import __version__
 from pipeline.write.attributes import CONVENTIONS, STANDARD_NAMES, Attributes, iso_time
 
 PREFIX = "reflectory"
@@ -38,7 +38,7 @@ def prov_json(
     its parameters.
     """
     run = f"{PREFIX}:run/{run_id}"
-    agent = f"{PREFIX}:software/{pipeline.__version__}"
+    agent = f"{PREFIX}:software/{__version__}"
     config = f"{PREFIX}:config/{config_sha256[:16]}"
     entities: dict[str, object] = {
         config: {"prov:type": f"{PREFIX}:config", f"{PREFIX}:sha256": config_sha256}
@@ -94,7 +94,7 @@ def prov_json(
 
 def software() -> str:
     """Name and version of the program."""
-    return f"reflectory {pipeline.__version__}"
+    return f"reflectory {__version__}"
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-import pipeline
 from pipeline.config import load_config
 from pipeline.read.inventory import take_inventory
 from pipeline.run.plan import (
@@ -54,7 +53,7 @@ def test_the_id_depends_on_config_inputs_refusals_and_version_alone(
     assert first != run_id(config, {"a": "1", "c": "2"}, {})
     assert first != run_id(config, digests, {"strip-01": object()})
     assert first != run_id(config.model_copy(update={"work": "{}"}), digests, {})
-    monkeypatch.setattr(pipeline, "__version__", "99")
+    monkeypatch.setattr("pipeline.run.plan.__version__", "99")
     assert first != run_id(config, digests, {})
 
 

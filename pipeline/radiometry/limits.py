@@ -37,6 +37,10 @@ LEAK_ERRORS: Final = 5.0
 STRIPING_ERRORS: Final = 3.0
 #: Standard errors that a wavelength shift or a smile must exceed (common practice, no source).
 SHIFT_ERRORS: Final = 3.0
+#: Standard uncertainty of where the O2-A dip lies, from its shape [nm]: from air mass 1 to 3 its
+#: wings grow and move it by up to 0.27 nm at 2 to 5 nm FWHM (own arithmetic: ASTM G173-03, of air
+#: mass 1.5, with its transmission to the power of 0.67 to 2; rectangular, GUM 4.3.7).
+O2A_SHAPE_NM: Final = 0.16
 #: Exposures closer than this, relative, are the same (common practice, no source).
 EXPOSURE_ALIKE: Final = 1e-3
 #: Gains and frame periods closer than this, relative, are the same (own: printed digits).

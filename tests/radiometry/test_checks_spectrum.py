@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.radiometry.checks import spectrum
 from pipeline.radiometry.limits import LIMITS, with_overrides
+from pipeline.radiometry.spectrum import o2a_shift
 from pipeline.records import Check
 
 NAN = float("nan")
@@ -65,3 +66,32 @@ def test_noise_alone_is_rarely_a_smile() -> None:
         for _ in range(400)
     ]
     assert found.count("caution") < 40
+
+
+@pytest.mark.parametrize("fwhm_nm", [2.0, 3.0, 5.0, 8.0])
+@pytest.mark.parametrize("power", [0.67, 1.0, 2.0, 3.0])
+def test_the_air_mass_alone_is_no_shift(power: float, fwhm_nm: float) -> None:
+    """ASTM G173-03 (air mass 1.5), its O2-A transmission taken to air mass 1, 1.5, 3 and 4.5."""
+    from pvlib.spectrum import get_reference_spectra
+
+    table = get_reference_spectra(standard="ASTM G173-03")["global"].loc[690:840]
+    nm = np.arange(700.0, 830.0, 0.05)
+    light = np.interp(nm, table.index.to_numpy(float), table.to_numpy(float))
+    beside = ((nm > 748) & (nm < 756)), ((nm > 774) & (nm < 782))
+    line = np.interp(nm, (752, 778), [np.median(light[part]) for part in beside])
+    inside = (nm > 758) & (nm < 772) & (light < line)
+    light[inside] = line[inside] * (light[inside] / line[inside]) ** power
+    centre = np.arange(702.0, 828.0, fwhm_nm / 2.3)
+    weight = np.exp(-0.5 * ((nm - centre[:, None]) / (fwhm_nm / 2.354820045)) ** 2)
+    bands = weight @ light / weight.sum(axis=1)
+    shift, error = o2a_shift(centre, fwhm_nm, bands)
+    row = spectrum.wavelength_shift(float(shift), float(error), fwhm_nm)
+    assert row.verdict in ("pass", "not checked"), row.says
+    # A scale that is off by 0.2 of FWHM, and by a nanometre at least, is seen all the same.
+    off = max(1.0, 0.2 * fwhm_nm)
+    for sign in (-1, 1):
+        moved, error = o2a_shift(centre - sign * off, fwhm_nm, bands)
+        assert spectrum.wavelength_shift(float(moved), float(error), fwhm_nm).verdict in (
+            "caution",
+            "fail",
+        )

@@ -9,7 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.radiometry.checks.row import Limits, listed, many, not_checked, percent, row
-from pipeline.radiometry.limits import ABOVE_ONE_REFLECTANCE, LIMITS, SHIFT_ERRORS
+from pipeline.radiometry.limits import (
+    ABOVE_ONE_REFLECTANCE,
+    LIMITS,
+    O2A_SHAPE_NM,
+    SHIFT_ERRORS,
+)
 from pipeline.records import Check
 
 
@@ -22,10 +27,12 @@ def wavelength_shift(
 ) -> Check:
     """Shift of the O2-A dip, magnitude over FWHM, from `radiometry.spectrum.o2a_shift`.
 
-    `fwhm_nm` is that of the bands at 760 nm. A shift beyond its limit but within 3 of its standard
-    errors is not known well enough to be judged: `not checked`.
+    `fwhm_nm` is that of the bands at 760 nm. To the fit's standard error that of the dip's own
+    place is added, which the air mass moves. A shift beyond its limit but within 3 standard errors
+    is not known well enough to be judged: `not checked`.
     """
     shift, error, width = _numbers(shift_nm, standard_error_nm, fwhm_nm)
+    error = math.hypot(error, O2A_SHAPE_NM)
     if not (math.isfinite(shift) and width > 0):
         return not_checked(
             limits,

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-from pipeline.config import Config, load_config
+from pipeline.config import Config, load_config, require_output_folder
 from pipeline.errors import InputError, OutputError, ReflectoryError
 from pipeline.read.cubes import file_sha256
 from pipeline.read.inventory import Inventory, take_inventory
@@ -106,6 +106,7 @@ def run(
         config = config.model_copy(
             update={"output": config.output.model_copy(update={"folder": folder})}
         )
+    require_output_folder(config, "output" if output is not None else "")
     require_free(config.output.attributes, f"{config.path}: output.attributes")
     progress = progress or Silent()
     memory = DigestMemory(kept_folder(config) / "digests.json")

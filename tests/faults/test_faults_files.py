@@ -54,8 +54,8 @@ def visible(folder: Path) -> list[str]:
     ]
 
 
-def require_one_line(done: subprocess.CompletedProcess[str], *words: str) -> None:
-    assert done.returncode == 1, done.stderr
+def require_one_line(done: subprocess.CompletedProcess[str], *words: str, code: int = 1) -> None:
+    assert done.returncode == code, done.stderr
     assert "Traceback" not in done.stderr
     ours = [line for line in done.stderr.splitlines() if line.startswith("reflectory: ")]
     assert len(ours) == 1, done.stderr
@@ -99,7 +99,7 @@ def test_an_error_of_the_disk_while_publishing(
 def test_a_file_where_the_folder_should_be(plain_copy: Any, tmp_path: Path) -> None:
     (tmp_path / "results").write_text("mine")
     done = command(plain_copy, tmp_path / "results")
-    require_one_line(done, str(tmp_path / "results"))
+    require_one_line(done, str(tmp_path / "results"), code=2)
     assert (tmp_path / "results").read_text() == "mine"
 
 

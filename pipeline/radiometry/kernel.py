@@ -35,6 +35,7 @@ from pipeline.radiometry.packing import (
 from pipeline.records import Array32
 
 F = np.float32
+_I, _NONE = np.int32, np.int32(0)
 Bytes = NDArray[np.uint8]
 
 SATURATED = np.uint8(QualityFlag.SATURATED)
@@ -278,19 +279,28 @@ def _tally_band(reflectance, packed_u, uncertainty, flags, tallies):  # type: ig
     n_saturated = n_low = n_outside = n_sound = n_negative = n_above = 0
     for i in range(n_lines):
         r_row, q_row = reflectance[i], flags[i]
+        # A line is counted in 32 bits, of which the processor adds twice as many at a time.
+        saturated = low = outside = sound = above = negative = _NONE
         for s in range(samples):
             flag = q_row[s]
-            n_saturated += (flag & SATURATED) != 0
-            n_low += (flag & LOW_SIGNAL) != 0
-            n_outside += (flag & OUTSIDE) != 0
-            n_sound += (flag & _UNSOUND) == 0
-            n_above += r_row[s] > _ABOVE_PACKED
+            saturated = _I(saturated + _I((flag & SATURATED) != 0))
+            low = _I(low + _I((flag & LOW_SIGNAL) != 0))
+            outside = _I(outside + _I((flag & OUTSIDE) != 0))
+            sound = _I(sound + _I((flag & _UNSOUND) == 0))
+        for s in range(samples):
+            above = _I(above + _I(r_row[s] > _ABOVE_PACKED))
         if uncertainty:
             u_row = packed_u[i]
             for s in range(samples):
                 # Packed units: reflectance 1e-4, uncertainty 1e-5; all exact in float32.
                 below = F(r_row[s]) * _TEN < _NEGATIVE * F(u_row[s])
-                n_negative += below & ((q_row[s] & _UNSOUND) == 0)
+                negative = _I(negative + _I(below & ((q_row[s] & _UNSOUND) == 0)))
+        n_saturated += saturated
+        n_low += low
+        n_outside += outside
+        n_sound += sound
+        n_above += above
+        n_negative += negative
     tallies[0] = n_lines * samples
     tallies[1] = n_saturated
     tallies[2] = n_low

@@ -12,7 +12,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.config import Config
+from pipeline.config import Config, Window
 from pipeline.radiometry import elements
 from pipeline.radiometry.flat import flat_field, response_spread
 from pipeline.radiometry.noise import PhotonTransfer, difference_variance, photon_transfer
@@ -32,7 +32,6 @@ from pipeline.records import (
 )
 from pipeline.run import panels
 from pipeline.run.darks import CHUNK_FRAMES, dark_of, measure_dark, overall_noise
-from pipeline.run.locate import find_windows
 from pipeline.run.progress import Progress
 from pipeline.run.scene import SceneSample, pooled, sample_scene, without
 
@@ -106,16 +105,20 @@ def measure(
 
     saturation = config.sensor.saturation_counts
     scenes = _each(progress, "scene", cubes, lambda c: sample_scene(c, signal_of, saturation))
-    windows += find_windows(
-        config,
-        cubes,
-        times,
-        context.track,
-        context.references,
-        signal_of,
-        dark_bad.any,
-        saturation,
-    )
+    if any(not isinstance(place, Window) for panel in config.panel for place in panel.where):
+        # Image processing is loaded for flights whose panels are sought alone.
+        from pipeline.run.locate import find_windows
+
+        windows += find_windows(
+            config,
+            cubes,
+            times,
+            context.track,
+            context.references,
+            signal_of,
+            dark_bad.any,
+            saturation,
+        )
     panel_lines = _each(
         progress,
         "panels",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any, cast
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -46,12 +47,40 @@ def running_median(values: NDArray[Any], window: int = _WINDOW) -> Array:
 
     NaN are passed over; all NaN gives NaN.
     """
-    samples = values.shape[-1]
+    bands, samples = values.shape
     window = min(window, samples)
-    views = np.lib.stride_tricks.sliding_window_view(values, window, axis=-1)
-    middle = _median(np.asarray(views, dtype=np.float64))
+    middle = np.empty((bands, samples - window + 1))
+    _window_medians(np.ascontiguousarray(values, np.float64), window, middle)
     start = np.clip(np.arange(samples) - window // 2, 0, samples - window)
     return middle[..., start]
+
+
+@numba.njit(cache=True, nogil=True)
+def _window_medians(values, window, middle):  # type: ignore[no-untyped-def]
+    """Medians of all whole windows along the last axis, from a window that is kept in order."""
+    bands, samples = values.shape
+    ordered = np.empty(window)
+    for b in range(bands):
+        n = 0
+        for s in range(samples):
+            if s >= window and not np.isnan(values[b, s - window]):
+                gone = np.searchsorted(ordered[:n], values[b, s - window])
+                for i in range(gone, n - 1):
+                    ordered[i] = ordered[i + 1]
+                n -= 1
+            new = values[b, s]
+            if not np.isnan(new):
+                at = n
+                while at > 0 and ordered[at - 1] > new:
+                    ordered[at] = ordered[at - 1]
+                    at -= 1
+                ordered[at] = new
+                n += 1
+            if s >= window - 1:
+                half = n // 2
+                upper = ordered[half] if n else np.nan
+                lower = ordered[half - 1] if n and n % 2 == 0 else upper
+                middle[b, s - window + 1] = (lower + upper) / 2
 
 
 def _median(values: Array) -> Array:

@@ -295,12 +295,12 @@ def _tally_band(reflectance, packed_u, uncertainty, flags, tallies):  # type: ig
                 # Packed units: reflectance 1e-4, uncertainty 1e-5; all exact in float32.
                 below = F(r_row[s]) * _TEN < _NEGATIVE * F(u_row[s])
                 negative = _I(negative + _I(below & ((q_row[s] & _UNSOUND) == 0)))
-        n_saturated += saturated
-        n_low += low
-        n_outside += outside
-        n_sound += sound
-        n_above += above
-        n_negative += negative
+        n_saturated += int(saturated)
+        n_low += int(low)
+        n_outside += int(outside)
+        n_sound += int(sound)
+        n_above += int(above)
+        n_negative += int(negative)
     tallies[0] = n_lines * samples
     tallies[1] = n_saturated
     tallies[2] = n_low

@@ -111,7 +111,9 @@ def run_command(config: Path, out: Path) -> list[str | Path]:
     return [sys.executable, "-m", "pipeline", "run", config, "--output", out, "--again"]
 
 
-def commands(flight: Path, out: Path, ours: Path) -> dict[str, list[str | Path]]:
+def commands(
+    flight: Path, out: Path, ours: Path, peers: Sequence[str]
+) -> dict[str, list[str | Path]]:
     """Every step's command by its row, to write to `out`; `ours` holds a finished run."""
     raws = sorted((flight / "raw").glob("strip-*.raw"))
     copy = 'mkdir "$0" && cp "$@" "$0" && sync "$0"/*'
@@ -122,7 +124,7 @@ def commands(flight: Path, out: Path, ours: Path) -> dict[str, list[str | Path]]
         FLOOR: step("floor", ours),
         ALONE: step("alone", flight, out),
     }
-    for peer in PEERS:
+    for peer in peers:
         for plain in (False, True):
             words: list[str | Path] = [sys.executable, HERE / "peers.py", peer, flight, out]
             found[named(peer, plain)] = [*words, *(["--plain"] if plain else [])]
@@ -143,12 +145,12 @@ def once(command: Sequence[str | Path], out: Path, row: str) -> Measured:
     return result
 
 
-def ready(flight: Path, results: Path, out: Path) -> None:
+def ready(flight: Path, results: Path, out: Path, peers: Sequence[str]) -> None:
     """Warm up, and hold the peers' numbers against ours."""
     for config, folder in (("flight.toml", "with"), ("plain.toml", "plain")):
         measured(run_command(flight / config, results / folder))
     measured(step("prepare", flight))
-    for peer in PEERS:
+    for peer in peers:
         for plain in (False, True):
             command: list[str | Path] = [sys.executable, HERE / "peers.py", peer, flight, out]
             measured([*command, *(["--plain"] if plain else [])])
@@ -158,13 +160,15 @@ def ready(flight: Path, results: Path, out: Path) -> None:
     shutil.rmtree(results / "plain")
 
 
-def compare(flight: Path, work: Path, repeat: int) -> dict[str, list[Measured]]:
+def compare(
+    flight: Path, work: Path, repeat: int, peers: Sequence[str]
+) -> dict[str, list[Measured]]:
     """All steps, `repeat` rounds of them."""
     out, results = work / "out", work / "results"
-    ready(flight, results, out)
+    ready(flight, results, out, peers)
     found: dict[str, list[Measured]] = {}
     for turn in range(repeat):
-        for row, command in commands(flight, out, results / "with").items():
+        for row, command in commands(flight, out, results / "with", peers).items():
             found.setdefault(row, []).append(once(command, out, row))
             tell(f"round {turn + 1} of {repeat}: {row} {found[row][-1].wall_s:.2f} s")
     return found
@@ -216,26 +220,30 @@ def main_table(found: Mapping[str, Sequence[Measured]]) -> list[list[str]]:
 
 def ratio_table(found: Mapping[str, Sequence[Measured]]) -> list[list[str]]:
     """The ratios by which speed is judged; each round's own, then their median."""
-    pairs = [
-        ("peer over run", named(peer, plain), PLAIN if plain else RUN)
+    peers = [
+        (named(peer, plain), PLAIN if plain else RUN)
         for peer in PEERS
         for plain in (False, True)
+        if named(peer, plain) in found
     ]
-    pairs += [("run over limit", RUN, COPY), ("run over limit", PLAIN, COPY)]
-    pairs += [("run over limit", RUN, ALONE), ("run over limit", RUN, FLOOR)]
+    limits = [(RUN, COPY), (PLAIN, COPY), (RUN, ALONE), (RUN, FLOOR)]
     rows = [["ratio", "of", "to", "median (from - to)"]]
 
-    def add(kind: str, above: str, below: str, what: str) -> None:
+    def add(kind: str, above: str, below: str, of: str = "wall_s", to: str = "wall_s") -> None:
         each = [
-            getattr(a, what) / b.wall_s for a, b in zip(found[above], found[below], strict=True)
+            getattr(a, of) / getattr(b, to) for a, b in zip(found[above], found[below], strict=True)
         ]
         middle = f"{statistics.median(each):.2f} ({min(each):.2f} - {max(each):.2f})"
         rows.append([kind, above, below, middle])
 
-    for kind, above, below in pairs:
-        add(kind, above, below, "wall_s")
-    add("its cubes over limit", RUN, ALONE, "cubes_s")
-    add("its cubes over limit", RUN, FLOOR, "cubes_s")
+    for above, below in peers:
+        add("peer over run", above, below)
+    for above, below in peers:
+        add("peer over its cubes", above, below, to="cubes_s")
+    for above, below in limits:
+        add("run over limit", above, below)
+    for limit in (ALONE, FLOOR):
+        add("its cubes over limit", RUN, limit, of="cubes_s")
     return rows
 
 
@@ -294,6 +302,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.add_argument(f"--{name}", type=int, default=value, help="%(default)s")
     parser.add_argument("--repeat", type=int, default=3, help="rounds; %(default)s")
     parser.add_argument("--folder", type=Path, help="where to make the flight; else temporary")
+    parser.add_argument(
+        "--peers", nargs="*", choices=PEERS, default=list(PEERS), help="all, but for large flights"
+    )
     parser.add_argument("--growth", action="store_true", help="1, 2, 4, 8 cubes instead")
     parser.add_argument("--most", type=int, default=max(GROWTH), help="cubes of --growth")
     parser.add_argument("--markdown", action="store_true", help="markdown tables")
@@ -311,7 +322,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         tables = (
             [growth_table(growth(flight, work, cubes, given.repeat))]
             if given.growth
-            else [main_table(found := compare(flight, work, given.repeat)), ratio_table(found)]
+            else [
+                main_table(found := compare(flight, work, given.repeat, given.peers)),
+                ratio_table(found),
+            ]
         )
     raw_mb = given.lines * given.samples * given.bands * 2 / 1e6
     print(

@@ -1,5 +1,7 @@
 """Bad elements: nearly all found, hardly a good one lost, on simulated detectors."""
 
+import warnings
+
 import numpy as np
 import pytest
 
@@ -181,3 +183,18 @@ def test_the_running_median_passes_over_nan_and_shifts_at_edges():
     np.testing.assert_allclose(
         elements.running_median(values, 3), [[2, 2, 3.5, 4, 6, 7, 7]], atol=1e-12
     )
+
+
+@pytest.mark.parametrize("window", [1, 2, 5, 21, 40])
+def test_the_running_median_is_numpys_of_each_window(window: int) -> None:
+    rng = np.random.default_rng(window)
+    values = rng.integers(0, 9, (6, 30)).astype(np.float32)  # ties
+    values[rng.random(values.shape) < 0.2] = np.nan
+    values[4] = np.nan
+    values[5] = np.inf
+    width = min(window, 30)
+    starts = np.clip(np.arange(30) - width // 2, 0, 30 - width)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a window of NaN alone
+        wanted = np.stack([np.nanmedian(values[:, a : a + width], axis=1) for a in starts], axis=1)
+    np.testing.assert_array_equal(elements.running_median(values, window), wanted)

@@ -11,7 +11,7 @@ import re
 import shutil
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -122,9 +122,14 @@ class NetcdfWriter:
         self.path, self.product = path, product
         self._file = h5py.File(path, "r+")
         self._ids = {name: self._file[name].id for name in product.packed}
-        for name, variable in product.variables.items():
-            if rows := _rows_of_chunk(variable.values):
-                self._lay_down(name, variable.values, rows)
+        try:
+            for name, variable in product.variables.items():
+                if rows := _rows_of_chunk(variable.values):
+                    self._lay_down(name, variable.values, rows)
+        except BaseException:
+            with suppress(OSError, RuntimeError):  # the first error is told
+                self._file.close()
+            raise
 
     def _lay_down(self, name: str, values: NDArray[Any], rows: int) -> None:
         dataset = self._file[name].id

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.write.formats import FORMATS, RereadSample, reread
@@ -124,3 +126,33 @@ def test_attributes_are_added_to_a_finished_cube(tmp_path: Path, name: str) -> N
 )
 def test_chunks(shape: tuple[int, int, int, int], chunk: tuple[int, int, int]) -> None:
     assert chunk_shape(*shape) == chunk
+
+
+@BOTH
+@pytest.mark.parametrize("lines", [200, 300, 301])
+def test_small_variables_of_any_height_are_read_as_xarray_reads_them(
+    tmp_path: Path, name: str, lines: int
+) -> None:
+    """Above some thousand values they lie in deflated chunks, the last of which may be lower."""
+    rng = np.random.default_rng(lines)
+    latitude = rng.normal(54.9, 1e-4, (lines, 500))
+    latitude[3, 7] = np.nan
+    response = rng.normal(1, 0.01, (40, 500)).astype(np.float32)
+    small = {
+        "latitude": Variable(("line", "sample"), latitude),
+        "relative_response": Variable(("wavelength", "sample"), response),
+    }
+    product = product_of(40, lines, 500)
+    product = replace(product, variables=product.variables | small)
+    path = tmp_path / f"cube{FORMATS[name].suffix}"
+    with FORMATS[name].writer(path, product):
+        pass
+    opened = (
+        xr.open_zarr(path, consolidated=False, chunks=None)
+        if name == "zarr"
+        else xr.open_dataset(path)
+    )
+    with opened:
+        for variable, wanted in small.items():
+            assert opened[variable].dtype == wanted.values.dtype
+            np.testing.assert_array_equal(opened[variable].values, wanted.values)

@@ -68,7 +68,21 @@ def frame_levels(chunk: NDArray[Any]) -> Array:
     (line,) [count]; NaN where a frame holds a NaN.
     """
     flat = np.asarray(chunk).reshape(len(chunk), -1)
+    if flat.dtype == np.uint16 and flat.shape[1]:
+        # What cameras write, in a third of numpy's time; sums of counts are exact either way.
+        return _frame_totals(np.ascontiguousarray(flat)) / flat.shape[1]
     return cast(Array, flat.mean(axis=1, dtype=np.float64))
+
+
+@numba.njit(cache=True, nogil=True)
+def _frame_totals(flat: NDArray[np.uint16]) -> Array:
+    totals = np.empty(flat.shape[0])
+    for f in range(flat.shape[0]):
+        total = 0
+        for i in range(flat.shape[1]):
+            total += flat[f, i]
+        totals[f] = total
+    return totals
 
 
 def outlying_frames(levels: Array, *, z: float = 6.0) -> Mask:
@@ -295,7 +309,8 @@ def _typical_noise(block: NDArray[Any]) -> float:
         return 0.5
     middle = len(block) // 2
     difference = block[middle].astype(np.float64) - block[middle - 1]
-    spread = float(np.nanmedian(np.abs(difference))) if np.isfinite(difference).any() else 0.0
+    known = np.abs(difference[np.isfinite(difference)])
+    spread = float(np.median(known)) if known.size else 0.0
     return max(MAD_TO_SIGMA * spread / math.sqrt(2), 0.5)
 
 

@@ -267,6 +267,6 @@ def test_does_not_change_input(rng):
 def test_a_frames_level_is_the_mean_of_its_counts(kind: str) -> None:
     counts = np.random.default_rng(5).integers(0, 120, (4, 7, 9)).astype(kind)
     wanted = counts.reshape(4, -1).astype(np.float64).mean(axis=1)
-    np.testing.assert_allclose(dark.frame_levels(counts), wanted, rtol=1e-15)
+    np.testing.assert_array_equal(dark.frame_levels(counts), wanted)
     full = np.full((2, 270, 640), 65535, np.uint16)
     np.testing.assert_array_equal(dark.frame_levels(full), 65535.0)

@@ -20,7 +20,7 @@ from typing import Any, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.complaint import config_error
-from pipeline.config import Config, config_from_table, load_config
+from pipeline.config import Config, Count, Number, config_from_table, load_config
 from pipeline.errors import ConfigError
 
 _SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
@@ -39,10 +39,10 @@ class Sweep(BaseModel):
     flight_config: str = Field(
         "flight.toml", description="A flight's own config, in its folder; else this file's tables."
     )
-    settle_minutes: float = Field(
+    settle_minutes: Number = Field(
         10.0, ge=0, description="How long a flight's files must have been still; 0 takes them now."
     )
-    attempts: int = Field(3, ge=1, description="Failed tries before a flight is set aside.")
+    attempts: Count = Field(3, ge=1, description="Failed tries before a flight is set aside.")
 
     @model_validator(mode="after")
     def _plain_file_name(self) -> Self:

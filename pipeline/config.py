@@ -13,7 +13,15 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    Strict,
+    ValidationError,
+    model_validator,
+)
 
 from pipeline.complaint import config_error, nearest, shown
 from pipeline.errors import ConfigError
@@ -76,6 +84,10 @@ def _dated(value: object) -> object:
     return value
 
 
+# TOML has types of its own: "4095" is text, and true is no number.
+Number = Annotated[float, Strict()]
+Count = Annotated[int, Strict()]
+Switch = Annotated[bool, Strict()]
 AttributeName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,99}$")]
 AttributeText = Annotated[str, Field(min_length=1)]
 Patterns = Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
@@ -138,15 +150,15 @@ class HeaderKeys(_Model):
 class Sensor(_Model):
     """The camera."""
 
-    full_scale_counts: float = Field(4095, gt=0, description="Largest count the camera can give.")
-    saturation_counts: float = Field(
+    full_scale_counts: Number = Field(4095, gt=0, description="Largest count the camera can give.")
+    saturation_counts: Number = Field(
         4000, gt=0, description="Counts from here on are flagged saturated."
     )
-    electrons_per_count: float | None = Field(
+    electrons_per_count: Number | None = Field(
         None, gt=0, description="Overall system gain K; by photon transfer where absent."
     )
-    ifov_mrad: float | None = Field(None, gt=0, description="Field of view of one sample.")
-    wavelength_nm: tuple[float, ...] | None = Field(
+    ifov_mrad: Number | None = Field(None, gt=0, description="Field of view of one sample.")
+    wavelength_nm: tuple[Number, ...] | None = Field(
         None, description="Band centres, where the headers have none."
     )
     fwhm_nm: Annotated[float | tuple[float, ...] | None, BeforeValidator(_one_or_more)] = Field(
@@ -216,7 +228,7 @@ class Panel(_Model):
     use: Literal["fit", "check"] = Field(
         "fit", description="A check panel is never fitted, it is predicted."
     )
-    coverage_factor: float = Field(
+    coverage_factor: Number = Field(
         2.0, gt=0, description="k of the certificate's expanded uncertainty."
     )
     measured: Annotated[dt.date | None, BeforeValidator(_dated)] = Field(
@@ -233,7 +245,7 @@ class Calibration(_Model):
     illumination: Literal["constant", "panel passes", "irradiance log"] = Field(
         "constant", description='What follows the light: nothing, "panel passes", "irradiance log".'
     )
-    certificates_correlated: bool = Field(
+    certificates_correlated: Switch = Field(
         False, description="Certificates share one calibration, so that their errors go together."
     )
 
@@ -241,17 +253,17 @@ class Calibration(_Model):
 class Quality(_Model):
     """What is flagged, what is blanked."""
 
-    low_signal_snr: float = Field(
+    low_signal_snr: Number = Field(
         3.0, ge=0, description="Below this signal over noise: low_signal."
     )
     blank: tuple[str, ...] = Field(
         ("saturated", "bad_element", "no_calibration"),
         description="Samples with one of these flags get the fill value.",
     )
-    interpolate_bad_elements: bool = Field(
+    interpolate_bad_elements: Switch = Field(
         False, description="Fill bad elements from their neighbour samples; flagged all the same."
     )
-    trim_band_ends: bool = Field(
+    trim_band_ends: Switch = Field(
         False, description="Leave out bands at either end whose signal is below 3 times its noise."
     )
 
@@ -271,7 +283,7 @@ class Output(_Model):
 
     folder: Path = Field(Path("results"), description="Folder of all results.")
     format: Literal["netcdf", "zarr"] = Field("netcdf", description='Or "zarr" (v3, sharded).')
-    uncertainty: bool = Field(True, description="Write each sample's standard uncertainty.")
+    uncertainty: Switch = Field(True, description="Write each sample's standard uncertainty.")
     attributes: dict[AttributeName, AttributeText] = Field(
         default_factory=dict, description="More global attributes: creator_name, license, ..."
     )

@@ -152,7 +152,7 @@ def noise_model(
         return not_checked(
             limits,
             "noise-model",
-            f"sensor.electrons_per_count is not given; photon "
+            "the config gives no sensor.electrons_per_count; photon "
             f"transfer gives {text} electrons a count, which is used",
         )
     return row(

@@ -121,36 +121,38 @@ class NetcdfWriter:
         create(path, product)
         self.path, self.product = path, product
         self._file = h5py.File(path, "r+")
-        self._ids = {name: self._file[name].id for name in product.packed}
+        names = (*product.packed, *product.variables)
+        self._ids = {name: self._file[name].id for name in names}
         try:
             for name, variable in product.variables.items():
-                if rows := _rows_of_chunk(variable.values):
-                    self._lay_down(name, variable.values, rows)
+                values = variable.values
+                if rows := _rows_of_chunk(values):
+                    across = values.shape[1:]
+                    for row in range(0, len(values), rows):
+                        self._lay_down(name, (row,), values[row : row + rows], (rows, *across))
         except BaseException:
             with suppress(OSError, RuntimeError):  # the first error is told
                 self._file.close()
             raise
 
-    def _lay_down(self, name: str, values: NDArray[Any], rows: int) -> None:
-        dataset = self._file[name].id
-        with disk_errors(self.path):
-            for row in range(0, len(values), rows):
-                part = np.ascontiguousarray(values[row : row + rows])
-                chunk = _whole(part, (rows, *values.shape[1:]))
-                offset = (row, *(0 for _ in values.shape[1:]))
-                dataset.write_direct_chunk(offset, deflated(chunk))
-
     def write(self, start: int, block: CalibratedBlock) -> int:
         """Shuffle, deflate and lay down a block's chunks; the number of bytes written."""
-        height, written = self.product.chunk[0], 0
-        for name, values in arrays_of(block).items():
-            for band in range(0, values.shape[0], height):
-                part = _whole(values[band : band + height], self.product.chunk)
-                data = deflated(part)
-                with disk_errors(self.path):
-                    self._ids[name].write_direct_chunk((band, start, 0), data)
-                written += len(data)
-        return written
+        shape = self.product.chunk
+        return sum(
+            self._lay_down(name, (band, start), values[band : band + shape[0]], shape)
+            for name, values in arrays_of(block).items()
+            for band in range(0, values.shape[0], shape[0])
+        )
+
+    def _lay_down(
+        self, name: str, at: tuple[int, ...], part: NDArray[Any], shape: tuple[int, ...]
+    ) -> int:
+        """Write the chunk of a variable that starts at `at`, the last axes whole; its bytes."""
+        data = deflated(np.ascontiguousarray(_whole(part, shape)))
+        offset = at + (0,) * (len(shape) - len(at))
+        with disk_errors(self.path):
+            self._ids[name].write_direct_chunk(offset, data)
+        return len(data)
 
     def __enter__(self) -> NetcdfWriter:
         return self

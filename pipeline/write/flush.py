@@ -33,7 +33,6 @@ class FlushBehind:
         self._waiting = 0
         self._wake = threading.Event()
         self._ended = False
-        self._thread: threading.Thread | None = None
 
     def wrote(self, count: int) -> None:
         """Tell of bytes written."""
@@ -57,8 +56,7 @@ class FlushBehind:
 
     def __enter__(self) -> FlushBehind:
         if self._path.is_file():
-            self._thread = threading.Thread(target=self._run, name="flush", daemon=True)
-            self._thread.start()
+            threading.Thread(target=self._run, name="flush", daemon=True).start()
         return self
 
     def __exit__(

@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.errors import one_line
+from pipeline.radiometry.checks.row import many
 from pipeline.run.compare import six_digits
 
 #: Bands shown at the most; `--json` has all of them.
@@ -61,14 +62,8 @@ def show_comparison(comparison: Mapping[str, Any], console: Console | None = Non
 
 def _sameness(run_a: str, run_b: str, cubes: int) -> str:
     runs = f"Runs {run_a} and {run_b}" if run_a != run_b else f"Both are run {run_a}: they"
-    compared = (
-        f" and the reflectance of {_many(cubes, 'cube')}" if cubes else "; neither has a cube"
-    )
+    compared = f" and the reflectance of {many(cubes, 'cube')}" if cubes else "; neither has a cube"
     return f"{runs} are the same in config, inputs, panels, checks{compared}."
-
-
-def _many(number: int, thing: str) -> str:
-    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def _check_line(row: Mapping[str, Any]) -> Sequence[str]:
@@ -90,12 +85,12 @@ def _print_reflectance(console: Console, light: Mapping[str, Any]) -> None:
         reason = "" if light["left_out"] else ": neither run has a cube"
         console.print(Text(f"reflectance: not compared{reason}"))
     elif not any(row["differing"] for row in bands):
-        console.print(Text(f"reflectance: the same wherever valid in both, {_many(cubes, 'cube')}"))
+        console.print(Text(f"reflectance: the same wherever valid in both, {many(cubes, 'cube')}"))
     else:
         step = -(-len(bands) // BANDS_SHOWN) or 1
         _table(
             console,
-            f"reflectance, b less a, over {_many(cubes, 'cube')}"
+            f"reflectance, b less a, over {many(cubes, 'cube')}"
             + (f", one in {step} of {len(bands)} bands" if step > 1 else ""),
             ("nm", "samples", "differing", "mean", "5 %", "95 %"),
             [
@@ -110,9 +105,7 @@ def _print_reflectance(console: Console, light: Mapping[str, Any]) -> None:
         )
     in_one = sum(row["in_one"] for row in bands)
     if in_one:
-        console.print(
-            Text(f"valid in one run alone: {_many(in_one, 'sample')}, all bands together")
-        )
+        console.print(Text(f"valid in one run alone: {many(in_one, 'sample')}, all bands together"))
     for name, why in light["left_out"].items():
         console.print(Text(one_line(f"not compared: {name}: {why}")))
 

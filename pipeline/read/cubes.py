@@ -102,8 +102,8 @@ class RawCube:
     ) -> Iterator[tuple[int, NDArray[Any]]]:
         """All lines in order, as pairs of a block's first line and its counts.
 
-        Every block is an array of its own until it is given back (`give_back`): fresh pages cost
-        as much as reading.
+        Every block is an array of its own, held until it is given back (`give_back`) for a later
+        one to fill: fresh pages cost as much as reading.
 
         `digest` has taken in the whole file, header offset first and in file order, once the
         last block is drawn and the iteration has ended. For bil and bip it rides on the same

@@ -223,6 +223,7 @@ def _exceeds_memory(prepared: Preparation) -> bool:
     Kept in memory, raw files would then push out the cubes, whose digests are made at the end.
     """
     uncertainty = prepared.config.output.uncertainty
+    # Deflate about halves what a cube may need.
     flight = sum(c.claimed_bytes + output_bytes(c, uncertainty) // 2 for c in prepared.cubes)
     return flight > os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 2
 

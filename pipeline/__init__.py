@@ -12,17 +12,17 @@ from typing import TYPE_CHECKING, Any
 __all__ = ["load_config", "reflectance", "run", "uncertainty_budget"]
 
 if TYPE_CHECKING:
-    from pipeline.config import load_config
-    from pipeline.run.execute import run
-    from pipeline.run.lazy import reflectance
+    from pipeline.config.flight import load_config
+    from pipeline.flight.lazy_dataset import reflectance
+    from pipeline.flight.run import run
     from pipeline.version import __version__ as __version__
     from pipeline.write.budget import uncertainty_budget
 
 _HOMES = {
     "__version__": "pipeline.version",
-    "load_config": "pipeline.config",
-    "reflectance": "pipeline.run.lazy",
-    "run": "pipeline.run.execute",
+    "load_config": "pipeline.config.flight",
+    "reflectance": "pipeline.flight.lazy_dataset",
+    "run": "pipeline.flight.run",
     "uncertainty_budget": "pipeline.write.budget",
 }
 

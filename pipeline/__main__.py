@@ -2,6 +2,6 @@
 
 import sys
 
-from pipeline.cli import main
+from pipeline.cli.commands import main
 
 sys.exit(main())

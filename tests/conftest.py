@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.run.execute import RunResult, run
+from pipeline.flight.run import RunResult, run
 from pipeline.synthetic import FlightPlan, Truth, make_flight
 
 PLAIN = FlightPlan(cubes=2, lines=100, samples=64, bands=30, dark_frames=100, seed=11)

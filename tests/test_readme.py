@@ -7,16 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.cli import build_parser
+from pipeline.cli.commands import build_parser
+from pipeline.cli.reference import updated
 from pipeline.radiometry.limits import LIMITS
-from pipeline.reference import updated
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_tables_are_those_the_code_makes() -> None:
-    assert updated(README) == README, "run: python -m pipeline.reference"
+    assert updated(README) == README, "run: python -m pipeline.cli.reference"
 
 
 @pytest.mark.parametrize("name", LIMITS)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 
-from pipeline.config import Config
+from pipeline.config.flight import Config
 from pipeline.errors import ConfigError, InputError
 from pipeline.read.cubes import file_sha256
 from pipeline.read.data_files import capture_name

@@ -19,13 +19,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.config import Config, load_config
+from pipeline.calibrate.panels.image_search import find_windows
+from pipeline.calibrate.panels.readings import PanelWindow, references
+from pipeline.config.flight import Config, load_config
 from pipeline.errors import CalibrationError
 from pipeline.read.inventory import take_inventory
 from pipeline.read.tables import Track, read_line_times, read_track
 from pipeline.records import Array, Array32, Capture, LineTimes, Mask, PanelReference
-from pipeline.run.locate import find_windows
-from pipeline.run.panels import PanelWindow, references
 from pipeline.synthetic import FlightPlan, PanelPlan, Truth, make_flight
 
 FLIGHTS = 50

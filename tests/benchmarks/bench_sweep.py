@@ -12,7 +12,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from pipeline.run.sweep import sweep
+from pipeline.campaign.sweep import sweep
 from pipeline.synthetic import FlightPlan, make_flight
 
 FLIGHTS = 20

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from pipeline.run.cube import CubeTask
+    from pipeline.calibrate.cube import CubeTask
     from pipeline.write.netcdf import NetcdfWriter
 
 #: Shares of samples that may differ at all: other orders of the same float32 operations.
@@ -79,9 +79,9 @@ def make(folder: Path, cubes: int, lines: int, samples: int, bands: int) -> None
 
 def prepare(folder: Path) -> None:
     """Coefficients for the peers, and the tasks of our own steps."""
-    from pipeline.config import load_config
-    from pipeline.run.prepare import prepare as prepared_of
-    from pipeline.run.tables import cube_task
+    from pipeline.calibrate.kernel_tables import cube_task
+    from pipeline.calibrate.prepare import prepare as prepared_of
+    from pipeline.config.flight import load_config
 
     prepared = prepared_of(load_config(folder / "flight.toml"))
     line, config = prepared.line, prepared.config

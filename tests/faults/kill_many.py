@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from pipeline.run.verify import verify
+from pipeline.inspect.verify import verify
 from pipeline.synthetic import FlightPlan, make_flight
 
 PLAN = FlightPlan(cubes=3, lines=400, samples=64, bands=60, dark_frames=60, seed=5)

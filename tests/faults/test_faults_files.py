@@ -12,10 +12,10 @@ from typing import Any
 
 import pytest
 
-import pipeline.run.cube as cube
+import pipeline.calibrate.cube as cube
 from pipeline.errors import OutputError, ReflectoryError
+from pipeline.flight.run import run
 from pipeline.read.cubes import RawCube
-from pipeline.run.execute import run
 
 
 def mounted(folder: Path, options: str) -> bool:

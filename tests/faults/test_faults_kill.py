@@ -84,14 +84,14 @@ def test_two_sweeps_at_once(plain_copy: Any, tmp_path: Path) -> None:
     (tmp_path / "campaign.toml").write_text("[sweep]\nsettle_minutes = 0\n")
     # The first sweep waits within its flight until the second has been turned away.
     code = (
-        "import sys, time, pathlib\nimport pipeline.run.execute as execute\n"
+        "import sys, time, pathlib\nimport pipeline.flight.run as execute\n"
         "run, flag = execute.run, pathlib.Path(sys.argv[2])\n"
         "def slow(*a, **k):\n"
         "    flag.write_text('at work')\n"
         "    while flag.exists(): time.sleep(0.02)\n"
         "    return run(*a, **k)\n"
         "execute.run = slow\n"
-        "from pipeline.run.sweep import sweep\n"
+        "from pipeline.campaign.sweep import sweep\n"
         "sys.exit(sweep(sys.argv[1]).exit_code)"
     )
     flag, campaign = tmp_path / "flag", tmp_path / "campaign.toml"

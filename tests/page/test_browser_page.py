@@ -17,7 +17,7 @@ from pipeline.radiometry.packing import (
     UNCERTAINTY_FILL,
     UNCERTAINTY_STEP,
 )
-from pipeline.write.report.page import write_report
+from pipeline.write.page.page import write_report
 
 WIDTHS = pytest.mark.parametrize("width", [1280, 390])
 

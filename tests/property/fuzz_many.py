@@ -13,8 +13,8 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
-from pipeline.campaign import load_campaign
-from pipeline.config import HeaderKeys, load_config
+from pipeline.campaign.config import load_campaign
+from pipeline.config.flight import HeaderKeys, load_config
 from pipeline.errors import ReflectoryError
 from pipeline.read.headers import read_header
 from pipeline.read.regions import read_regions

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.campaign import load_campaign, safe_name, toml_text
-from pipeline.config import config_from_table, load_config
+from pipeline.campaign.config import load_campaign, safe_name, toml_text
+from pipeline.config.flight import config_from_table, load_config
 from pipeline.errors import ConfigError
 
 QUICK = settings(deadline=2000, max_examples=150)

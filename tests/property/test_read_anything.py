@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.config import HeaderKeys
+from pipeline.config.flight import HeaderKeys
 from pipeline.errors import ReflectoryError
 from pipeline.read.cubes import RawCube
 from pipeline.read.headers import read_header, require_whole

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.config import HeaderKeys
+from pipeline.config.flight import HeaderKeys
 from pipeline.errors import ConfigError, InputError
 from pipeline.read.headers import bytes_missing, read_header, require_whole
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.config import Config, config_from_table
+from pipeline.config.flight import Config, config_from_table
 from pipeline.errors import ConfigError, InputError
 from pipeline.read.inventory import take_inventory
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import spectral
 
-from pipeline.config import HeaderKeys
+from pipeline.config.flight import HeaderKeys
 from pipeline.errors import InputError
 from pipeline.read.cubes import RawCube, file_sha256, thin_lines
 from pipeline.read.headers import read_header

@@ -14,7 +14,7 @@ import pytest
 import spectral
 from pyproj import Geod
 
-from pipeline.config import load_config
+from pipeline.config.flight import load_config
 from pipeline.synthetic import FlightPlan, make_flight, true_reflectance
 from pipeline.synthetic.__main__ import main
 from pipeline.synthetic.scene import EDGE

@@ -13,7 +13,7 @@ import shapely
 import xarray as xr
 
 from pipeline.errors import InputError, OutputError
-from pipeline.run.execute import run
+from pipeline.flight.run import run
 from pipeline.write.export import COLUMNS, export_quicklook, export_spectra
 
 LEFT_OUT = 1 | 4 | 16  # saturated, bad_element, no_calibration

@@ -14,8 +14,8 @@ import pytest
 
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.radiometry.preview import join, preview_block, preview_plan
-from pipeline.write.report import page
-from pipeline.write.report.data import report_data
+from pipeline.write.page import page
+from pipeline.write.page.data import report_data
 
 HOSTILE = "<script>alert(1)</script><!-- \" ' & \u2028"
 

@@ -19,9 +19,9 @@ from rasterio.io import MemoryFile
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.radiometry.preview import join, preview_block, preview_plan
 from pipeline.records import Illumination, LineTimes
-from pipeline.write.report import pictures, spectra
-from pipeline.write.report.charts import Line, ground_map, label, line_chart, ticks
-from pipeline.write.report.data import report_data
+from pipeline.write.page import pictures, spectra
+from pipeline.write.page.charts import Line, ground_map, label, line_chart, ticks
+from pipeline.write.page.data import report_data
 
 NM = np.linspace(400, 1000, 31)
 

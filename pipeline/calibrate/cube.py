@@ -1,0 +1,198 @@
+"""One cube, from raw file to finished output file."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import threading
+import time
+import uuid
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.calibrate.blocks_in_order import Helpers, in_order
+from pipeline.errors import OutputError
+from pipeline.radiometry.kernel import (
+    TALLIES,
+    CalibratedBlock,
+    KernelTable,
+    LineTable,
+    block_buffers,
+    calibrate_block,
+)
+from pipeline.radiometry.preview import Preview, PreviewPart, PreviewPlan, join, preview_block
+from pipeline.read.cubes import RawCube
+from pipeline.records import Capture
+from pipeline.write.flush import FlushBehind
+from pipeline.write.formats import FORMATS, Proof, RereadSample, reread
+from pipeline.write.product import CubeProduct
+
+Progress = Callable[[int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class CubeTask:
+    """All that a worker needs to calibrate one cube; picklable."""
+
+    capture: Capture
+    bands: slice  # of the sorted bands: those that are written
+    product: CubeProduct
+    table: KernelTable
+    lines: LineTable
+    path: Path
+    format: str
+    preview: PreviewPlan
+    #: The raw file's digest where it is known already; it is then not computed again.
+    raw_sha256: str | None = None
+    #: The flight is too large for the system to keep its raw files in memory.
+    read_once: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class CubeResult:
+    """What is known of a cube once it is written."""
+
+    name: str
+    path: Path
+    raw_sha256: str
+    tallies: NDArray[np.int64]  # (band, tally), see TALLIES
+    chunks_reread: int
+    chunks_wrong: int
+    seconds: float
+    preview: Preview
+
+    def share(self, tally: str, of: str = "samples") -> float:
+        """Share of a tally in another over all bands; NaN where there is none of the other."""
+        whole = self.count(of)
+        return self.count(tally) / whole if whole else float("nan")
+
+    def count(self, tally: str) -> int:
+        """A tally over all bands."""
+        return int(self.tallies[:, TALLIES.index(tally)].sum())
+
+
+def calibrate_cube(
+    task: CubeTask,
+    *,
+    helpers: Helpers | None = None,
+    progress: Progress | None = None,
+) -> CubeResult:
+    """Calibrate a cube and write it to `task.path`, which is whole on return or not there.
+
+    Parameters
+    ----------
+    helpers : take blocks off this thread's hands where they have places
+    progress : is told of lines done
+
+    Raises
+    ------
+    InputError
+        The raw file vanished, changed or cannot be read.
+    OutputError
+        The output cannot be written.
+    """
+    started = time.perf_counter()
+    # A name of its own: a worker thought lost may still write while another does its cube again.
+    beside = task.path.with_name(f".{uuid.uuid4().hex}{task.path.suffix}")
+    try:
+        sha256, tallies, proofs, preview = _written(task, beside, helpers, progress)
+        wrong = reread(beside, FORMATS[task.format], proofs)
+        if task.path.is_dir():
+            shutil.rmtree(task.path)
+        beside.replace(task.path)
+    except OSError as error:
+        _remove(beside)
+        raise OutputError(
+            f"cannot be written: {error.strerror or error}",
+            where=task.path.name,
+            do="Free space or choose another output folder",
+        ) from error
+    except BaseException:
+        _remove(beside)
+        raise
+    return CubeResult(
+        name=task.capture.name,
+        path=task.path,
+        raw_sha256=sha256,
+        tallies=tallies,
+        chunks_reread=len(proofs),
+        chunks_wrong=wrong,
+        seconds=time.perf_counter() - started,
+        preview=preview,
+    )
+
+
+def _written(
+    task: CubeTask, path: Path, helpers: Helpers | None, progress: Progress | None
+) -> tuple[str, NDArray[np.int64], list[Proof], Preview]:
+    digest = hashlib.sha256() if task.raw_sha256 is None else None
+    sample = RereadSample(task.product)
+    tallies = np.zeros((task.product.bands, len(TALLIES)), np.int64)
+    proofs: list[Proof] = []
+    parts: list[PreviewPart] = []
+    with (
+        FORMATS[task.format].writer(path, task.product) as writer,
+        FlushBehind(path) as behind,
+        RawCube(task.capture) as raw,
+    ):
+
+        def work(
+            item: tuple[int, NDArray[Any]],
+        ) -> tuple[int, NDArray[np.int64], list[Proof], PreviewPart, int]:
+            start, counts = item
+            block = calibrate_block(
+                counts[:, task.bands],
+                task.table,
+                task.lines.part(start, start + len(counts)),
+                uncertainty=task.product.uncertainty,
+                out=_buffers(task.product, len(counts)),
+            )
+            raw.give_back(start)
+            # Here and not in one thread for all: deflated bytes are still in this one's cache.
+            count = writer.write(start, block)
+            part = preview_block(task.preview, start, block)
+            return count, block.tallies.copy(), sample.proofs(start, block), part, len(counts)
+
+        blocks = raw.blocks(task.product.chunk[1], digest=digest, once=task.read_once)
+        for written, tally, proved, part, lines in in_order(blocks, work, helpers=helpers):
+            behind.wrote(written)
+            tallies += tally
+            proofs += proved
+            parts.append(part)
+            if progress is not None:
+                progress(lines)
+    sha256 = task.raw_sha256 if digest is None else digest.hexdigest()
+    assert sha256 is not None
+    places = [task.product.variables.get(name) for name in ("latitude", "longitude")]
+    where = [place.values for place in places if place is not None]
+    return sha256, tallies, proofs, join(task.preview, parts, *where)
+
+
+_own = threading.local()
+
+
+def _buffers(product: CubeProduct, lines: int) -> CalibratedBlock | None:
+    """This thread's memory for one block, filled again and again whatever the cube: fresh pages
+    cost a quarter. None for a cube's last, lower block."""
+    if lines != product.chunk[1]:
+        return None
+    kind = (product.bands, lines, product.samples, product.uncertainty)
+    if getattr(_own, "kind", None) != kind:
+        _own.kind = kind
+        _own.buffers = block_buffers(*kind[:3], uncertainty=product.uncertainty)
+    buffers: CalibratedBlock = _own.buffers
+    return buffers
+
+
+def _remove(path: Path) -> None:
+    with suppress(OSError):
+        if path.is_dir():
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)

@@ -1,0 +1,98 @@
+"""The track applied to the cubes: where each line and sample lies on flat ground."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.calibrate.kernel_tables import Positions
+from pipeline.config.flight import Config
+from pipeline.radiometry import geometry
+from pipeline.read.tables import Track
+from pipeline.records import Array, Capture, LineTimes
+from pipeline.write.provenance import Extents
+
+
+@dataclass(frozen=True, eq=False)
+class CubeTrack:
+    """The track at a cube's lines, (line,) each; NaN outside the track."""
+
+    latitude: Array
+    longitude: Array
+    height_m: Array
+    roll_deg: Array
+    pitch_deg: Array
+    heading_deg: Array
+
+
+def cube_track(track: Track, times: LineTimes) -> CubeTrack:
+    """The track at a cube's lines."""
+    names = ("latitude", "longitude", "height_m", "roll_deg", "pitch_deg", "heading_deg")
+    columns = geometry.interpolate_track(
+        track.time_s, {name: getattr(track, name) for name in names}, times.time_s
+    )
+    return CubeTrack(**columns)
+
+
+def positions(config: Config, capture: Capture, at: CubeTrack | None) -> Positions | None:
+    """Latitude and longitude of each sample; None without a track, an IFOV or any known line."""
+    ifov_mrad = config.sensor.ifov_mrad
+    if at is None or ifov_mrad is None:
+        return None
+    found = geometry.sample_positions(
+        at.latitude,
+        at.longitude,
+        at.height_m,
+        samples=capture.samples,
+        ifov_mrad=ifov_mrad,
+        roll_deg=at.roll_deg,
+        pitch_deg=at.pitch_deg,
+        heading_deg=at.heading_deg,
+    )
+    if not np.isfinite(found.latitude).any():
+        return None
+    return Positions(found.latitude, found.longitude)
+
+
+def extents(found: Positions | None, at: CubeTrack | None) -> Extents | None:
+    """Extents of a cube, and how far they are to be trusted."""
+    if found is None or at is None:
+        return None
+    height_m = float(np.nanmedian(at.height_m))
+    per_degree = height_m * math.tan(math.radians(1))
+    return Extents(
+        (float(np.nanmin(found.latitude)), float(np.nanmax(found.latitude))),
+        (float(np.nanmin(found.longitude)), float(np.nanmax(found.longitude))),
+        "Estimate on flat ground from the track, the camera without mounting offsets: the track's "
+        f"own error, and {per_degree:.2g} m on the ground for each degree of attitude or mounting "
+        f"error at {height_m:.0f} m height. For orientation, not for survey.",
+    )
+
+
+def along_track_lines(
+    config: Config,
+    cubes: tuple[Capture, ...],
+    times: Mapping[str, LineTimes],
+    tracks: Mapping[str, CubeTrack],
+) -> dict[str, Array]:
+    """Ground step over sample width at each line, by cube; empty where it cannot be known."""
+    ifov_mrad = config.sensor.ifov_mrad
+    if not tracks or ifov_mrad is None:
+        return {}
+    ratios = {}
+    for capture in cubes:
+        at, when = tracks[capture.name], times[capture.name]
+        speed = geometry.ground_speed(when.time_s, at.latitude, at.longitude)
+        ratios[capture.name] = geometry.along_track_ratio(
+            speed, when.frame_period_s, at.height_m, ifov_mrad
+        )
+    return ratios
+
+
+def along_track_ratios(lines: Mapping[str, Array]) -> dict[str, float] | None:
+    """Median of `along_track_lines` by cube, NaN where no line is known; None without any cube."""
+    known = {name: ratio[np.isfinite(ratio)] for name, ratio in lines.items()}
+    return {n: float(np.median(r)) if r.size else math.nan for n, r in known.items()} or None

@@ -1,0 +1,244 @@
+"""Panels: from a place in the config to a reading, from readings to the fit's points."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.calibrate.scene_sample import SignalOf
+from pipeline.config.flight import Config, Panel, Window
+from pipeline.errors import ConfigError, ReflectoryError
+from pipeline.radiometry.bands import reference_for_bands
+from pipeline.radiometry.empirical_line import combine_passes
+from pipeline.radiometry.noise import difference_variance
+from pipeline.radiometry.panels.core import SATURATED_SHARE_LEAVES_FIT, core_window, read_panel
+from pipeline.read.cubes import RawCube
+from pipeline.read.tables import Track, read_certificate, require_cover, require_no_gap
+from pipeline.records import (
+    Array,
+    Array32,
+    Capture,
+    LineTimes,
+    Mask,
+    PanelReading,
+    PanelReference,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class PanelWindow:
+    """Where a panel lies in a cube, half-open, and how that is known."""
+
+    panel: str
+    cube: str
+    lines: tuple[int, int]
+    samples: tuple[int, int]
+    how: str  # window, region or search
+
+
+@dataclass(frozen=True, eq=False)
+class PanelLines:
+    """All samples of a panel's lines, raw and as signal."""
+
+    window: PanelWindow
+    counts: NDArray[Any]  # (line, band, sample)
+    signal: Array32  # (line, band, sample) [count]
+
+
+@dataclass(frozen=True, eq=False)
+class TransferPoints:
+    """Points of a photon transfer from one panel; (band,) each [count, count^2]."""
+
+    mean: Array
+    variance: Array
+    dark_variance: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Context:
+    """What finding a panel without a window needs to know."""
+
+    track: Track | None
+    references: tuple[PanelReference, ...]
+
+
+def windows_in_config(
+    config: Config,
+    cubes: Mapping[str, Capture],
+    refused: Mapping[str, ReflectoryError] = MappingProxyType({}),
+) -> list[PanelWindow]:
+    """The windows that the config gives outright; ConfigError where one lies outside its cube."""
+    found = []
+    for i, panel in enumerate(config.panel):
+        for place in panel.where:
+            if not isinstance(place, Window):
+                continue
+            key = f"{config.path}: panel[{i}].where"
+            capture = cubes.get(place.cube)
+            if capture is None:
+                why = refused.get(place.cube)
+                raise ConfigError(
+                    f"cube {place.cube!r} cannot be used: {why}"
+                    if why
+                    else f"no usable cube {place.cube!r}; there are {', '.join(cubes)}",
+                    where=f"{key}.cube",
+                )
+            for name, span, size in (
+                ("lines", place.lines, capture.lines),
+                ("samples", place.samples, capture.samples),
+            ):
+                if span[1] > size:
+                    raise ConfigError(
+                        f"{list(span)} lies outside cube {place.cube}, which has {size} {name}",
+                        where=f"{key}.{name}",
+                    )
+            lines, samples = core_window(place.lines, place.samples)
+            found.append(PanelWindow(panel.name, place.cube, lines, samples, "window"))
+    return found
+
+
+def read_lines(window: PanelWindow, capture: Capture, signal_of: SignalOf) -> PanelLines:
+    """Read all samples of a panel's lines."""
+    with RawCube(capture) as raw:
+        counts = raw.lines(*window.lines)
+    return PanelLines(window, counts, signal_of(capture, np.arange(*window.lines), counts))
+
+
+def read_core(
+    lines: PanelLines,
+    times: LineTimes,
+    *,
+    bad: Mask,
+    dark_uncertainty: Array32,
+    saturation_counts: float,
+) -> PanelReading:
+    """Mean signal of a panel's core."""
+    window = lines.window
+    part = slice(*window.samples)
+    counts = lines.counts[:, :, part]
+    core = read_panel(
+        lines.signal[:, :, part],
+        np.asarray(counts >= saturation_counts),
+        bad[:, part],
+        dark_uncertainty[:, part],
+        raw=counts,
+    )
+    return PanelReading(
+        panel=window.panel,
+        cube=window.cube,
+        lines=window.lines,
+        samples=window.samples,
+        core=core.core,
+        time_s=float(np.mean(times.time_s[slice(*window.lines)])),
+        signal=core.signal,
+        uncertainty=core.uncertainty,
+        dark_uncertainty=core.dark_uncertainty,
+        saturated_share=core.saturated_share,
+        uniformity=core.uniformity,
+        peak_counts=core.peak_counts,
+        how=window.how,
+    )
+
+
+def transfer_points(
+    lines: PanelLines,
+    reading: PanelReading,
+    *,
+    bad: Mask,
+    noise: Array32,
+    response: Array32,
+    saturation_counts: float,
+) -> TransferPoints:
+    """Mean and temporal variance per band over a panel's core, for a photon transfer."""
+    part = slice(*reading.samples)
+    # Photons know nothing of the flat: its division is undone.
+    net = lines.signal[:, :, part].astype(np.float64) * response[:, part]
+    clear = (lines.counts[:, :, part] < saturation_counts) & ~bad[:, part] & reading.core[:, None]
+    net[~clear] = np.nan
+    good = ~bad[:, part]
+    weight = np.maximum(good.sum(axis=1), 1)
+    dark_variance = (np.where(good, noise[:, part].astype(np.float64) ** 2, 0)).sum(axis=1) / weight
+    n = clear.sum(axis=(0, 2))
+    mean = np.where(clear, net, 0).sum(axis=(0, 2)) / np.maximum(n, 1)
+    # A band cut off by saturation has too small a variance.
+    whole = reading.saturated_share == 0
+    return TransferPoints(
+        np.where(whole & (n > 0), mean, np.nan), difference_variance(net), dark_variance
+    )
+
+
+def references(config: Config, capture: Capture) -> list[PanelReference]:
+    """Each panel's certificate over the bands, once a name, in order of the config."""
+    made: dict[str, PanelReference] = {}
+    for panel in config.panel:
+        if panel.name not in made:
+            made[panel.name] = _reference(panel, capture)
+    return list(made.values())
+
+
+def _reference(panel: Panel, capture: Capture) -> PanelReference:
+    certificate = read_certificate(panel.certificate)
+    require_cover(certificate, capture.wavelength_nm, panel.certificate)
+    require_no_gap(certificate, capture.wavelength_nm, capture.fwhm_nm, panel.certificate)
+    return reference_for_bands(
+        name=panel.name,
+        use=panel.use,
+        wavelength_nm=certificate.wavelength_nm,
+        reflectance=certificate.reflectance,
+        expanded_uncertainty=certificate.expanded_uncertainty,
+        coverage_factor=panel.coverage_factor,
+        centre_nm=capture.wavelength_nm,
+        fwhm_nm=capture.fwhm_nm,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class PanelPoints:
+    """Panels as the empirical line takes them; (panel, band) each."""
+
+    references: tuple[PanelReference, ...]
+    signal: Array  # [count], at the reference irradiance
+    uncertainty: Array
+    usable: Mask
+
+    def of(self, use: str) -> PanelPoints:
+        """The panels of one use, "fit" or "check"."""
+        rows = [i for i, reference in enumerate(self.references) if reference.use == use]
+        return PanelPoints(
+            tuple(self.references[i] for i in rows),
+            self.signal[rows],
+            self.uncertainty[rows],
+            self.usable[rows],
+        )
+
+
+def combined(
+    all_references: Sequence[PanelReference],
+    readings: Sequence[PanelReading],
+    ratio: Sequence[float],
+) -> PanelPoints:
+    """One point a panel from its passes, each brought to the reference irradiance.
+
+    `ratio` is the irradiance ratio at each reading's time.
+    """
+    passes: dict[str, list[int]] = defaultdict(list)
+    for i, reading in enumerate(readings):
+        passes[reading.panel].append(i)
+    seen = [reference for reference in all_references if reference.name in passes]
+    signal, uncertainty, usable = [], [], []
+    for reference in seen:
+        rows = passes[reference.name]
+        clear = np.stack([readings[i].saturated_share <= SATURATED_SHARE_LEAVES_FIT for i in rows])
+        values = np.stack([readings[i].signal / ratio[i] for i in rows])
+        errors = np.stack([readings[i].uncertainty / ratio[i] for i in rows])
+        mean, u = combine_passes(np.where(clear, values, np.nan), errors)
+        signal.append(mean)
+        uncertainty.append(u)
+        usable.append(clear.any(axis=0) & np.isfinite(mean) & reference.covered)
+    return PanelPoints(tuple(seen), np.stack(signal), np.stack(uncertainty), np.stack(usable))

@@ -1,0 +1,290 @@
+"""The campaign's TOML: an inbox of flights, and the config of those that bring none.
+
+[sweep] says where flights arrive and where results go. The other tables are those of a flight's
+config; they hold for every flight without a config of its own. Paths are relative to the campaign
+file, but those of [flight], which are the flight's own.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from pipeline.config.complaint import config_error
+from pipeline.config.flight import Config, Count, Number, config_from_table, load_config
+from pipeline.errors import ConfigError
+
+_SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
+#: Paths of [flight] that may lie in the flight's folder.
+_FLIGHT_FILES = ("track", "regions", "irradiance", "manifest")
+
+
+class Sweep(BaseModel):
+    """Where flights arrive, when they are taken, and where results go."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    inbox: Path = Field(Path("inbox"), description="Folder with one sub-folder a flight.")
+    results: Path = Field(Path("results"), description="Folder of all results and index.html.")
+    ledger: Path = Field(Path("ledger.sqlite"), description="What was done; SQLite.")
+    flight_config: str = Field(
+        "flight.toml", description="A flight's own config, in its folder; else this file's tables."
+    )
+    settle_minutes: Number = Field(
+        10.0, ge=0, description="How long a flight's files must have been still; 0 takes them now."
+    )
+    attempts: Count = Field(3, ge=1, description="Failed tries before a flight is set aside.")
+
+    @model_validator(mode="after")
+    def _plain_file_name(self) -> Self:
+        name = self.flight_config
+        if not name or name in (".", "..") or "/" in name or "\0" in name:
+            raise ValueError(f"flight_config: expected a file name, got {name!r}")
+        return self
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """A campaign as read; absolute paths."""
+
+    path: Path
+    sweep: Sweep
+    template: Mapping[str, Any]  # the tables of a flight's config; empty where there are none
+
+    @property
+    def base(self) -> Path:
+        """The folder that the campaign's paths are relative to."""
+        return self.path.parent
+
+    def own_config(self, folder: Path) -> Path | None:
+        """A flight's own config; None where it brings none."""
+        own = folder / self.sweep.flight_config
+        return own if own.is_file() else None
+
+    def config_of(self, folder: Path) -> Config:
+        """The config of the flight in a folder, results below `sweep.results`.
+
+        A flight whose config calls it other than its folder gets a folder of its own there, so
+        that two flights of one name stay apart.
+
+        Raises
+        ------
+        ConfigError
+            The flight's config is wrong, or it has none and the campaign neither.
+        """
+        name, own = safe_name(folder.name), self.own_config(folder)
+        if own is None:
+            return self._from_template(folder, name)
+        config = load_config(own)
+        if not config.flight.folder.resolve().is_relative_to(folder.resolve()):
+            raise ConfigError(
+                "leads out of the flight's folder in the inbox", where=f"{own}: flight.folder"
+            )
+        results = self.sweep.results
+        target = results if config.flight.name == name else results / name
+        return config.model_copy(
+            update={"output": config.output.model_copy(update={"folder": target})}
+        )
+
+    def _from_template(self, folder: Path, name: str) -> Config:
+        if not self.template:
+            raise ConfigError(
+                f"the flight has no {self.sweep.flight_config} and the campaign no [flight]",
+                where=folder,
+                do="Put a config into the flight's folder",
+            )
+        if any("\ud800" <= c <= "\udfff" for c in folder.name):
+            raise ConfigError(
+                "the folder's name is not UTF-8 text", where=folder, do="Rename the folder"
+            )
+        below = folder.relative_to(self.base) if folder.is_relative_to(self.base) else folder
+        flight = dict(self.template["flight"])
+        for key in _FLIGHT_FILES:
+            value = flight.get(key)
+            if isinstance(value, str) and (folder / value).is_file():
+                flight[key] = str(below / value)
+        flight |= {"name": name, "folder": str(below / str(flight.get("folder", "")))}
+        if not (self.base / flight["folder"]).resolve().is_relative_to(folder.resolve()):
+            raise ConfigError(
+                "leads out of the flight's folder", where=f"{self.path}: flight.folder"
+            )
+        table = {**self.template, "flight": flight}
+        return config_from_table(
+            table, path=self.path, text=toml_text(table), output=self.sweep.results
+        )
+
+    def outside_files(self, folder: Path) -> Iterator[Path]:
+        """Files that a flight's config names; those outside its folder decide its result too."""
+        own, table = self.own_config(folder), self.template
+        if own is not None:
+            try:
+                table = tomllib.loads(own.read_text("utf-8"))
+            except (OSError, ValueError, RecursionError):
+                return
+        base = self.base if own is None else folder
+        panels, flight = table.get("panel"), table.get("flight")
+        rows = [row for row in panels if isinstance(row, dict)] if isinstance(panels, list) else []
+        values = [row.get("certificate") for row in rows]
+        values += [flight.get(key) for key in _FLIGHT_FILES] if isinstance(flight, dict) else []
+        yield from (base / value for value in values if isinstance(value, str))
+
+    def template_digest(self) -> str:
+        """SHA-256 of the tables for flights without their own config."""
+        text = json.dumps(self.template, sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def load_campaign(path: str | Path) -> Campaign:
+    """Read and check a campaign's TOML.
+
+    Raises
+    ------
+    ConfigError
+        Naming the file and the key's full name: not TOML, an unknown key, a wrong type, an inbox
+        or a certificate that is not there, results inside the inbox.
+    """
+    path = Path(path).absolute()
+    try:
+        table = tomllib.loads(path.read_bytes().decode("utf-8"))
+    except (OSError, ValueError) as error:
+        if isinstance(error, OSError):
+            raise ConfigError(f"cannot be read: {error.strerror}", where=path) from None
+        raise ConfigError(f"not a TOML file: {error}", where=path) from None
+    except RecursionError:
+        raise ConfigError("not a TOML file: nested too deeply", where=path) from None
+    settings = table.pop("sweep", None)
+    if settings is None:
+        raise ConfigError("missing", where=f"{path}: sweep", do="Give the table [sweep]")
+    try:
+        sweep = _Campaign.model_validate({"sweep": settings}).sweep
+    except ValidationError as error:
+        raise config_error(error, path, _Campaign) from None
+    base = path.parent
+    sweep = sweep.model_copy(
+        update={key: base / getattr(sweep, key) for key in ("inbox", "results", "ledger")}
+    )
+    _require_places(path, sweep)
+    if table:
+        _require_template(table, path)
+    return Campaign(path, sweep, table)
+
+
+class _Campaign(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    sweep: Sweep
+
+
+def _require_places(path: Path, sweep: Sweep) -> None:
+    try:
+        there = sweep.inbox.is_dir()
+        inside = sweep.results.resolve().is_relative_to(sweep.inbox.resolve())
+    except (OSError, ValueError) as error:
+        raise ConfigError(f"not a path: {error}", where=f"{path}: sweep") from None
+    if not there:
+        raise ConfigError(f"no such folder: {sweep.inbox}", where=f"{path}: sweep.inbox")
+    if inside:
+        raise ConfigError("lies inside the inbox", where=f"{path}: sweep.results")
+
+
+def _require_template(table: Mapping[str, Any], path: Path) -> None:
+    """Check the tables for flights as far as that is possible without a flight."""
+    flight = table.get("flight", {})
+    output = table.get("output", {})
+    if isinstance(output, dict) and "folder" in output:
+        raise ConfigError(
+            "is not for a campaign", where=f"{path}: output.folder", do="Use sweep.results"
+        )
+    if isinstance(flight, dict):
+        if "name" in flight:
+            raise ConfigError(
+                "is not for a campaign: a flight is named after its folder",
+                where=f"{path}: flight.name",
+            )
+        flight = {**flight, "name": "any"}
+    try:
+        # Flights' own files are not here yet; the certificates must be.
+        whole = {**table, "flight": flight}
+        Config.model_validate(whole)
+    except ValidationError as error:
+        raise config_error(error, path, Config) from None
+    bare = {k: v for k, v in flight.items() if k not in (*_FLIGHT_FILES, "folder")}
+    calibration = {**table.get("calibration", {}), "illumination": "constant"}
+    config_from_table(
+        {**table, "flight": bare, "calibration": calibration}, path=path, text="", output=path
+    )
+
+
+def safe_name(name: str) -> str:
+    """A folder's name as the name of a flight: itself where it is one, else unlike any other's.
+
+    Other characters than letters, digits, `.`, `_` and `-` become `-`, and eight digits of the
+    name's SHA-256 follow.
+    """
+    if _SAFE.fullmatch(name):
+        return name
+    digest = hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("._-")[:80].rstrip("._-")
+    return f"{plain}-{digest}" if plain else f"flight-{digest}"
+
+
+def toml_text(table: Mapping[str, Any]) -> str:
+    """A parsed TOML table as TOML again."""
+    return "".join(_tables(table, ())).lstrip("\n")
+
+
+def _tables(table: Mapping[str, Any], names: tuple[str, ...]) -> Iterator[str]:
+    """The table's own keys, before any header could take them for its own, then what is below."""
+    if names:
+        yield f"\n[{'.'.join(map(_key, names))}]\n"
+    rows = {k: v for k, v in table.items() if not names and _is_rows(v)}
+    below = {k: v for k, v in table.items() if isinstance(v, dict)}
+    for key, value in table.items():
+        if key not in rows and key not in below:
+            yield f"{_key(key)} = {_value(value)}\n"
+    for key, listed in rows.items():
+        for row in listed:
+            yield f"\n[[{_key(key)}]]\n"
+            yield from (f"{_key(k)} = {_value(v)}\n" for k, v in row.items())
+    for key, value in below.items():
+        yield from _tables(value, (*names, key))
+
+
+def _is_rows(value: object) -> bool:
+    return isinstance(value, list) and bool(value) and all(isinstance(v, dict) for v in value)
+
+
+def _key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _string(key)
+
+
+def _string(text: str) -> str:
+    # JSON's escapes are TOML's; DEL alone is left bare by JSON and forbidden by TOML.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _value(value: object) -> str:
+    match value:
+        case bool():
+            return "true" if value else "false"
+        case str():
+            return _string(value)
+        case int() | float():
+            return repr(value)
+        case dt.datetime() | dt.date() | dt.time():
+            return value.isoformat()
+        case list():
+            return f"[{', '.join(map(_value, value))}]"
+        case dict():
+            return f"{{ {', '.join(f'{_key(k)} = {_value(v)}' for k, v in value.items())} }}"
+        case _:
+            raise TypeError(f"not a TOML value: {value!r}")

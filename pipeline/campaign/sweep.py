@@ -1,0 +1,380 @@
+"""`sweep`: every flight in an inbox that is new and settled, once; for a scheduler to call."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.campaign.config import Campaign, load_campaign
+from pipeline.campaign.ledger import Ledger, Moment
+from pipeline.errors import BusyError, OutputError, ReflectoryError, one_line
+from pipeline.progress.event_log import About
+from pipeline.progress.protocol import Progress, Silent
+
+if TYPE_CHECKING:
+    from pipeline.campaign.ledger import FlightRow
+
+MANIFEST = "manifest.sha256"
+INDEX = "index.html"
+
+#: States of a flight after a sweep, in the order of the summary.
+STATES = ("failed", "set aside", "done", "waiting", "already done", "already set aside")
+#: Those that make a sweep exit with 1.
+BAD = ("failed", "set aside")
+
+
+@dataclass(frozen=True)
+class FlightResult:
+    """What a sweep did about one flight."""
+
+    flight: str  # name of its folder, control characters made visible
+    state: str  # one of STATES
+    reason: str = ""
+    verdict: str = ""
+    run_folder: Path | None = None
+
+    @property
+    def line(self) -> str:
+        """The flight in one line."""
+        # The reason of an unusable flight says so itself.
+        verdict = "" if self.reason and self.verdict == "unusable" else self.verdict
+        told = f"{self.state}: {self.flight}"
+        told += f", {verdict}" if verdict else ""
+        told += f": {self.reason}" if self.reason else ""
+        if self.run_folder and self.state == "done":
+            told += f" ({self.run_folder})"
+        return one_line(told)
+
+
+@dataclass(frozen=True)
+class SweepResult:
+    """What a sweep did, flight by flight."""
+
+    flights: tuple[FlightResult, ...]
+    index: Path
+
+    @property
+    def exit_code(self) -> int:
+        """0 all good or nothing to do, 1 a flight failed or was set aside in this sweep."""
+        return 1 if any(flight.state in BAD for flight in self.flights) else 0
+
+
+def sweep(
+    campaign: str | Path,
+    *,
+    progress: Progress | None = None,
+    now: Callable[[], float] = time.time,
+    workers: int | None = None,
+) -> SweepResult:
+    """Calibrate every flight of an inbox that is new or changed, whole, and still.
+
+    Parameters
+    ----------
+    campaign : the campaign's TOML file
+    progress : is told how far each flight is
+    now : the time of day [s since 1970]; the stillness of files is then measured by it alone
+    workers : threads of a run
+
+    Raises
+    ------
+    ConfigError
+        The campaign is wrong.
+    BusyError
+        Another sweep of this ledger is at work.
+    OutputError
+        Ledger, lock or index cannot be written. A flight that fails is no error: the result
+        says so.
+    """
+    described = load_campaign(campaign)
+    progress = progress or Silent()
+    settings = described.sweep
+    with _locked(settings.ledger), Ledger(settings.ledger) as ledger:
+        ledger.interrupted(now())
+        results = []
+        for folder in flight_folders(settings.inbox):
+            one = _Flight(described, ledger, folder, now, workers)
+            result = one.swept(About(progress, flight=one_line(folder.name)))
+            results.append(result)
+        index = settings.results / INDEX
+        if any(not r.state.startswith("already") for r in results) or not index.is_file():
+            _write_index(index, described, ledger.flights())
+    return SweepResult(tuple(results), index)
+
+
+def flight_folders(inbox: Path) -> list[Path]:
+    """The flights of an inbox: its sub-folders whose names do not begin with a dot."""
+    try:
+        return sorted(p for p in inbox.iterdir() if p.is_dir() and not p.name.startswith("."))
+    except OSError as error:
+        raise OutputError(f"cannot be read: {error.strerror}", where=inbox) from error
+
+
+@contextmanager
+def _locked(ledger: Path) -> Iterator[None]:
+    from filelock import FileLock, Timeout
+
+    path = ledger.with_name(f"{ledger.name}.lock")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(path)
+        lock.acquire(timeout=0)
+    except Timeout:
+        raise BusyError("another sweep is at work", where=path) from None
+    except OSError as error:
+        raise OutputError(f"cannot be locked: {error.strerror}", where=path) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def moment(now: Callable[[], float]) -> Moment:
+    """The present on both clocks; with another clock than the computer's, on that one alone."""
+    if now is time.time:
+        with suppress(OSError, AttributeError):
+            boot = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+            return Moment(now(), time.clock_gettime(time.CLOCK_BOOTTIME), boot)
+    return Moment(now())
+
+
+@dataclass(frozen=True)
+class Fingerprint:
+    """What decides whether a flight's work is new."""
+
+    files: str  # names, sizes and times of all files below its folder
+    work: str  # the same, with the config and the files it names elsewhere
+    count: int
+    manifests: tuple[Path, ...]
+
+
+def fingerprint(campaign: Campaign, folder: Path) -> Fingerprint:
+    """Fingerprint of a flight, by looking at its files without reading them.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be looked through, or changes while it is.
+    """
+    rows: list[tuple[bytes, int, int]] = []
+    manifests = []
+
+    def refuse(error: OSError) -> None:
+        raise error
+
+    for where, folders, names in os.walk(folder, onerror=refuse):
+        folders.sort()
+        for name in names:
+            path = Path(where, name)
+            rows.append((os.fsencode(path.relative_to(folder)), *_stamp(path)))
+            if name == MANIFEST:
+                manifests.append(path)
+    files = hashlib.sha256(repr(sorted(rows)).encode()).hexdigest()
+    more: list[object] = [files]
+    for path in campaign.outside_files(folder):
+        with suppress(OSError, ValueError):
+            more.append((os.fsencode(path), *_stamp(path)))
+    if campaign.own_config(folder) is None:
+        more.append(campaign.template_digest())
+    work = hashlib.sha256(repr(more).encode()).hexdigest()
+    return Fingerprint(files, work, len(rows), tuple(sorted(manifests)))
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    try:
+        seen = path.stat()
+    except FileNotFoundError:
+        seen = path.lstat()  # a link to nothing
+    return seen.st_size, seen.st_mtime_ns
+
+
+@dataclass(frozen=True)
+class _Flight:
+    """One flight of the inbox while a sweep looks at it."""
+
+    campaign: Campaign
+    ledger: Ledger
+    folder: Path
+    now: Callable[[], float]
+    workers: int | None
+
+    @property
+    def name(self) -> str:
+        return self.folder.name
+
+    def swept(self, progress: Progress) -> FlightResult:
+        """Take the flight if it is due; what became of it."""
+        try:
+            seen = fingerprint(self.campaign, self.folder)
+        except OSError as error:
+            self.ledger.still_s(self.name, "", moment(self.now))
+            return self._waits(progress, f"cannot be looked through: {error.strerror}")
+        row = self.ledger.flight(self.name)
+        if row is not None and row.work == seen.work and _stands(row):
+            return FlightResult(
+                one_line(self.name), f"already {row.state}", row.reason, row.verdict, row.run_folder
+            )
+        still_s = self.ledger.still_s(self.name, seen.files, moment(self.now))
+        if seen.count == 0:
+            return self._waits(progress, "the folder holds no file")
+        settle_s = 60 * self.campaign.sweep.settle_minutes
+        if still_s < settle_s:
+            return self._waits(
+                progress,
+                f"seen unchanged for {still_s / 60:.3g} of "
+                f"{self.campaign.sweep.settle_minutes:g} minutes",
+            )
+        if (row is None or row.whole != seen.files) and seen.manifests:
+            reason = not_whole(self.folder, seen.manifests)
+            if reason:
+                return self._waits(progress, reason)
+            self.ledger.found_whole(self.name, seen.files)
+        if self.ledger.tries(self.name, seen.work) >= self.campaign.sweep.attempts:
+            return self._set_aside(progress, seen, self.ledger.last_reason(self.name, seen.work))
+        return self._tried(progress, seen)
+
+    def _waits(self, progress: Progress, reason: str) -> FlightResult:
+        self.ledger.wait(self.name, reason, self.now())
+        progress.event("flight waiting", why=reason)
+        return FlightResult(one_line(self.name), "waiting", one_line(reason))
+
+    def _set_aside(
+        self, progress: Progress, seen: Fingerprint, reason: str, run: _Run | None = None
+    ) -> FlightResult:
+        return self._settled(progress, "set aside", seen, reason, run)
+
+    def _tried(self, progress: Progress, seen: Fingerprint) -> FlightResult:
+        number = self.ledger.begin(self.name, seen.work, self.now())
+        try:
+            done = self._calibrated(progress)
+        except BaseException:
+            # Called off by the user: no fault of the flight.
+            self.ledger.forget(number)
+            raise
+        outcome = "done" if done.state == "done" else done.state
+        self.ledger.end(number, outcome, done.reason, done.run_id, self.now())
+        if done.state == "done":
+            return self._settled(progress, "done", seen, done.reason, done)
+        tries = self.ledger.tries(self.name, seen.work)
+        # The same files are unusable the next time too.
+        if tries >= self.campaign.sweep.attempts or done.verdict == "unusable":
+            return self._set_aside(progress, seen, done.reason, done)
+        return self._settled(progress, "failed", seen, done.reason, done)
+
+    def _settled(
+        self,
+        progress: Progress,
+        state: str,
+        seen: Fingerprint,
+        reason: str,
+        run: _Run | None,
+    ) -> FlightResult:
+        run = run or _Run(state, reason)
+        self.ledger.settle(
+            self.name,
+            state,
+            reason,
+            work=seen.work,
+            now_s=self.now(),
+            run_id=run.run_id,
+            run_folder=run.folder,
+            verdict=run.verdict,
+        )
+        facts = {"why": reason} if reason else {}
+        if run.run_id:
+            facts |= {"run": run.run_id, "verdict": run.verdict}
+        progress.event(f"flight {state}", **facts)
+        return FlightResult(one_line(self.name), state, one_line(reason), run.verdict, run.folder)
+
+    def _calibrated(self, progress: Progress) -> _Run:
+        """Run the flight; its failure is a result."""
+        try:
+            config = self.campaign.config_of(self.folder)
+            # Loading what calibrates takes a second; a sweep with nothing to do must not pay it.
+            from pipeline.flight.run import run
+
+            result = run(config, workers=self.workers, progress=progress)
+        except OutputError as error:
+            return _Run("not written", str(error))
+        except ReflectoryError as error:
+            return _Run("failed", str(error))
+        except Exception as error:  # the other flights must not suffer from one
+            return _Run("failed", one_line(f"a fault of the program: {error!r}"))
+        document = result.document
+        verdict, run_id = str(document["verdict"]), str(document["run_id"])
+        if result.exit_code == 0:
+            return _Run("done", "", run_id, result.folder, verdict)
+        cubes = document["cubes"]
+        refused = [
+            f"{row['cube']}: {row['why']}"
+            for row in (cubes if isinstance(cubes, list) else [])
+            if row["outcome"] == "refused"
+        ]
+        reason = "; ".join([*refused, *([str(document["says"])] if verdict == "unusable" else [])])
+        return _Run("failed", one_line(reason), run_id, result.folder, verdict)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """How a try ended."""
+
+    state: str  # done, failed, not written
+    reason: str
+    run_id: str = ""
+    folder: Path | None = None
+    verdict: str = ""
+
+
+def _stands(row: FlightRow) -> bool:
+    """Whether a flight's last state holds while nothing changes."""
+    if row.state == "done":
+        return row.run_folder is not None and (row.run_folder / "run.json").is_file()
+    return row.state == "set aside"
+
+
+def not_whole(folder: Path, manifests: tuple[Path, ...]) -> str:
+    """The first thing in which a flight departs from its manifests; empty if nothing."""
+    from pipeline.read.cubes import file_sha256
+    from pipeline.read.tables import read_manifest
+
+    for manifest in manifests:
+        try:
+            for name, digest in read_manifest(manifest).items():
+                path = manifest.parent / name
+                if not path.is_file():
+                    return f"{name} is in {manifest.relative_to(folder)} but not there"
+                if file_sha256(path) != digest:
+                    return f"{name} differs from its digest in {manifest.relative_to(folder)}"
+        except ReflectoryError as error:
+            return str(error)
+        except OSError as error:
+            return f"{manifest.relative_to(folder)}: {error.strerror}"
+    return ""
+
+
+def _write_index(index: Path, campaign: Campaign, rows: list[FlightRow]) -> None:
+    from pipeline.campaign.index_page import IndexRow, write_index
+
+    present = {p.name for p in flight_folders(campaign.sweep.inbox)}
+    listed = [
+        IndexRow(
+            flight=row.name,
+            state=row.state,
+            verdict=row.verdict,
+            reason=row.reason if row.name in present else f"no longer in the inbox. {row.reason}",
+            run_id=row.run_id,
+            report=row.run_folder / "report.html" if row.run_folder else None,
+            changed_s=row.changed_s,
+        )
+        for row in rows
+    ]
+    try:
+        index.parent.mkdir(parents=True, exist_ok=True)
+        write_index(index, campaign.path.stem, listed)
+    except OSError as error:
+        raise OutputError(f"cannot be written: {error.strerror}", where=index) from error

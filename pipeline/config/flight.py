@@ -1,0 +1,452 @@
+"""The TOML config as typed, frozen models; every default in one place.
+
+Paths are given relative to the config file and resolved by `load_config`, which also proves that
+they exist. Nothing here opens a cube.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import math
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    Strict,
+    ValidationError,
+    model_validator,
+)
+
+from pipeline.config.complaint import config_error, nearest, shown
+from pipeline.errors import ConfigError
+from pipeline.flags import QualityFlag
+
+#: Header keys of the capture settings, by the name the config and the code use for them.
+HEADER_KEYS = {
+    "exposure time": "exposure time",
+    "frame period": "frame period",
+    "gain": "gain",
+    "sensor temperature": "sensor temperature",
+    "acquisition start": "acquisition start",
+}
+
+_NAME = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$"
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+def _listed(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+def _half_open(value: object) -> object:
+    if not (
+        isinstance(value, list | tuple) and len(value) == 2 and all(type(v) is int for v in value)
+    ):
+        raise ValueError(
+            f"expected two whole numbers [start, stop], the stop not included; got {shown(value)}"
+        )
+    if not 0 <= value[0] < value[1]:
+        raise ValueError(f"expected 0 <= start < stop; got {shown(value)}")
+    return tuple(value)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _one_or_more(value: object) -> object:
+    listed = value if isinstance(value, list | tuple) else [value]
+    if value is not None and not (listed and all(map(_is_number, listed))):
+        raise ValueError(f"expected a number, or a list of numbers; got {shown(value)}")
+    return value
+
+
+def _one_or_two(value: object) -> object:
+    listed = value if isinstance(value, list | tuple) and len(value) == 2 else [value]
+    if value is not None and not all(map(_is_number, listed)):
+        raise ValueError(f"expected a finite number, or two as [low, high]; got {shown(value)}")
+    return value
+
+
+def _dated(value: object) -> object:
+    # A bare number would be taken for seconds since 1970.
+    if isinstance(value, int | float):
+        raise ValueError(f"expected a date such as 2026-03-02; got {shown(value)}")
+    return value
+
+
+# TOML has types of its own: "4095" is text, and true is no number.
+Number = Annotated[float, Strict()]
+Count = Annotated[int, Strict()]
+Switch = Annotated[bool, Strict()]
+AttributeName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,99}$")]
+AttributeText = Annotated[str, Field(min_length=1)]
+Patterns = Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
+Bound = Annotated[float | tuple[float, float] | None, BeforeValidator(_one_or_two)]
+Span = Annotated[tuple[int, int], BeforeValidator(_half_open)]
+
+
+class Flight(_Model):
+    """What was recorded, and where it lies."""
+
+    name: str = Field(pattern=_NAME, description="Name of the flight; names the results' folder.")
+    folder: Path = Field(Path(), description="Folder of the raw files.")
+    cubes: Patterns = Field(
+        description="Glob patterns of the cubes' headers, in acquisition order."
+    )
+    darks: Patterns = Field(description="Glob patterns of the dark captures' headers.")
+    line_times: str | None = Field(
+        None, description="CSV `line,time_utc` of each cube; `{stem}` stands for the cube's stem."
+    )
+    track: Path | None = Field(None, description="CSV of position and attitude over time.")
+    regions: Path | None = Field(None, description="Named polygons, KML or GeoJSON.")
+    irradiance: Path | None = Field(None, description="CSV `time_utc,irradiance`, linear.")
+    flat: str | None = Field(
+        None, description="Header of a capture of a uniform target filling the swath."
+    )
+    manifest: Path | None = Field(
+        None, description="sha256sum list of the offload; `manifest.sha256` in the folder is found."
+    )
+    survey: str = Field("survey", description="Name of the survey polygon among the regions.")
+
+
+class HeaderKeys(_Model):
+    """Other header keys for the capture settings."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+    exposure_time: str = Field(
+        HEADER_KEYS["exposure time"],
+        alias="exposure time",
+        description="Header key of the exposure, ms.",
+    )
+    frame_period: str = Field(
+        HEADER_KEYS["frame period"],
+        alias="frame period",
+        description="Header key of the time from line to line, ms.",
+    )
+    gain: str = Field(HEADER_KEYS["gain"], description="Header key of the gain.")
+    sensor_temperature: str = Field(
+        HEADER_KEYS["sensor temperature"],
+        alias="sensor temperature",
+        description="Header key of the sensor's temperature, deg C.",
+    )
+    acquisition_start: str = Field(
+        HEADER_KEYS["acquisition start"],
+        alias="acquisition start",
+        description="Header key of the first line's time, ISO 8601, UTC.",
+    )
+
+
+class Sensor(_Model):
+    """The camera."""
+
+    full_scale_counts: Number = Field(4095, gt=0, description="Largest count the camera can give.")
+    saturation_counts: Number = Field(
+        4000, gt=0, description="Counts from here on are flagged saturated."
+    )
+    electrons_per_count: Number | None = Field(
+        None, gt=0, description="Overall system gain K; by photon transfer where absent."
+    )
+    ifov_mrad: Number | None = Field(None, gt=0, description="Field of view of one sample.")
+    wavelength_nm: tuple[Number, ...] | None = Field(
+        None, description="Band centres, where the headers have none."
+    )
+    fwhm_nm: Annotated[float | tuple[float, ...] | None, BeforeValidator(_one_or_more)] = Field(
+        None, description="Band widths, where the headers have none."
+    )
+    header_keys: HeaderKeys = HeaderKeys()
+
+    @model_validator(mode="after")
+    def _saturation_below_full_scale(self) -> Self:
+        if self.saturation_counts > self.full_scale_counts:
+            raise ValueError(
+                f"saturation_counts {self.saturation_counts:g} is above "
+                f"full_scale_counts {self.full_scale_counts:g}"
+            )
+        return self
+
+
+class Window(_Model):
+    """A panel's place in a cube, half-open."""
+
+    cube: str
+    lines: Span
+    samples: Span
+
+
+class Region(_Model):
+    """A panel's place as a named polygon; the track leads to it, the image refines it."""
+
+    region: str
+
+
+def _place(value: object) -> object:
+    """Make every form of `where` a tuple of places, so that one message names what is allowed."""
+    if value == "search":
+        return ("search",)
+    places = value if isinstance(value, list) else [value]
+    made: list[Window | Region] = []
+    for place in places:
+        if isinstance(place, Window | Region):
+            made.append(place)
+        elif isinstance(place, dict) and "region" in place and "cube" not in place:
+            made.append(Region.model_validate(place))
+        elif isinstance(place, dict) and "cube" in place and "region" not in place:
+            made.append(Window.model_validate(place))
+        else:
+            raise ValueError(
+                'expected { cube, lines, samples }, { region }, a list of these, or "search"; '
+                f"got {shown(place)}"
+            )
+    return tuple(made)
+
+
+Places = Annotated[
+    tuple[Literal["search"]] | tuple[Window | Region, ...],
+    BeforeValidator(_place),
+    Field(min_length=1),
+]
+
+
+class Panel(_Model):
+    """A reference panel and its certificate."""
+
+    name: str = Field(
+        pattern=_NAME, description="Panel's name; the same name again is another pass."
+    )
+    certificate: Path = Field(description="CSV `wavelength_nm,reflectance,expanded_uncertainty`.")
+    use: Literal["fit", "check"] = Field(
+        "fit", description="A check panel is never fitted, it is predicted."
+    )
+    coverage_factor: Number = Field(
+        2.0, gt=0, description="k of the certificate's expanded uncertainty."
+    )
+    measured: Annotated[dt.date | None, BeforeValidator(_dated)] = Field(
+        None, description="Date of the certificate's measurement."
+    )
+    where: Places = Field(
+        description='Window, region, a list of them (repeated passes), or "search".'
+    )
+
+
+class Calibration(_Model):
+    """Choices of the calibration."""
+
+    illumination: Literal["constant", "panel passes", "irradiance log"] = Field(
+        "constant", description='What follows the light: nothing, "panel passes", "irradiance log".'
+    )
+    certificates_correlated: Switch = Field(
+        False, description="Certificates share one calibration, so that their errors go together."
+    )
+
+
+class Quality(_Model):
+    """What is flagged, what is blanked."""
+
+    low_signal_snr: Number = Field(
+        3.0, ge=0, description="Below this signal over noise: low_signal."
+    )
+    blank: tuple[str, ...] = Field(
+        ("saturated", "bad_element", "no_calibration"),
+        description="Samples with one of these flags get the fill value.",
+    )
+    interpolate_bad_elements: Switch = Field(
+        False, description="Fill bad elements from their neighbour samples; flagged all the same."
+    )
+    trim_band_ends: Switch = Field(
+        False, description="Leave out bands at either end whose signal is below 3 times its noise."
+    )
+
+    @model_validator(mode="after")
+    def _known_flags(self) -> Self:
+        known = {flag.name.lower() for flag in QualityFlag if flag.name}
+        for name in self.blank:
+            if name not in known:
+                raise ValueError(f'blank: unknown flag "{name}". {nearest(name, sorted(known))}')
+        if "no_calibration" not in self.blank:
+            raise ValueError("blank: no_calibration must be listed; such samples have no value")
+        return self
+
+
+class Output(_Model):
+    """Where results go and in which form."""
+
+    folder: Path = Field(Path("results"), description="Folder of all results.")
+    format: Literal["netcdf", "zarr"] = Field("netcdf", description='Or "zarr" (v3, sharded).')
+    uncertainty: Switch = Field(True, description="Write each sample's standard uncertainty.")
+    attributes: dict[AttributeName, AttributeText] = Field(
+        default_factory=dict, description="More global attributes: creator_name, license, ..."
+    )
+
+
+class Limit(_Model):
+    """A check's limits, moved."""
+
+    caution: Bound = None
+    fail: Bound = None
+
+
+class Config(_Model):
+    """One flight's config."""
+
+    flight: Flight
+    sensor: Sensor = Sensor()
+    panel: tuple[Panel, ...] = Field(min_length=1)
+    calibration: Calibration = Calibration()
+    quality: Quality = Quality()
+    output: Output = Output()
+    limits: dict[str, Limit] = Field(default_factory=dict)
+
+    #: Where the text came from; filled by `load_config`.
+    path: Path = Field(Path("config.toml"), exclude=True)
+    text: str = Field("", exclude=True, repr=False)
+    #: What decides the result, defaults included, without the output folder; JSON.
+    work: str = Field("", exclude=True, repr=False)
+
+    @property
+    def sha256(self) -> str:
+        """Digest of the config's text."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        from pipeline.radiometry.limits import LIMITS
+
+        for name in self.limits:
+            if name not in LIMITS:
+                advice = nearest(name, LIMITS)
+                raise ValueError(
+                    f"limits.{name}: no check has this name{f'. {advice}' if advice else ''}"
+                )
+        if not any(panel.use == "fit" for panel in self.panel):
+            raise ValueError('panel: at least one needs use = "fit"')
+        by_name: dict[str, Panel] = {}
+        for panel in self.panel:
+            first = by_name.setdefault(panel.name, panel)
+            if (first.certificate, first.use) != (panel.certificate, panel.use):
+                raise ValueError(
+                    f"panel {panel.name!r} is given twice with another certificate or use"
+                )
+        if self.calibration.illumination == "irradiance log" and self.flight.irradiance is None:
+            raise ValueError('calibration.illumination is "irradiance log": give flight.irradiance')
+        return self
+
+
+def load_config(path: str | Path, *, output: str | Path | None = None) -> Config:
+    """Read and check a flight's config.
+
+    Parameters
+    ----------
+    path : the TOML file
+    output : replaces `output.folder`; relative to the working directory, as a command line's is
+
+    Raises
+    ------
+    ConfigError
+        Naming the file and the key's full name: not TOML, an unknown key, a wrong type, a path
+        that is not there.
+    """
+    path = Path(path)
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise ConfigError(f"cannot be read: {error.strerror}", where=path) from None
+    try:
+        text = raw.decode("utf-8-sig")
+        table = tomllib.loads(text)
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ConfigError(f"not a TOML file: {error}", where=path) from None
+    return config_from_table(table, path=path, text=text, output=output)
+
+
+def config_from_table(
+    table: dict[str, Any], *, path: Path, text: str, output: str | Path | None = None
+) -> Config:
+    """Config from a parsed TOML table; `path` anchors relative paths and names errors.
+
+    A file is looked for beside the config, then in the flight's folder.
+    """
+    for key in ("path", "text", "work"):
+        if key in table:
+            raise ConfigError("unknown key", where=f"{path}: {key}")
+    try:
+        config = Config.model_validate({**table, "path": path, "text": text})
+    except ValidationError as error:
+        raise config_error(error, path, Config) from None
+    work = config.model_dump_json(exclude={"output": {"folder"}})
+    return _resolved(config.model_copy(update={"work": work}), output)
+
+
+def _resolved(config: Config, output: str | Path | None) -> Config:
+    """The config with absolute paths, each proved to exist."""
+    base = config.path.absolute().parent
+
+    def existing(value: Path | None, key: str, *, folder: bool = False) -> Path | None:
+        if value is None:
+            return None
+        for full in (base / value, base / config.flight.folder / value):
+            try:
+                if full.is_dir() if folder else full.is_file():
+                    return full
+            except (OSError, ValueError):
+                continue
+        kind = "folder" if folder else "file"
+        raise ConfigError(f"no such {kind}: {base / value}", where=f"{config.path}: {key}")
+
+    flight = config.flight
+    folder = existing(flight.folder, "flight.folder", folder=True)
+    flight = flight.model_copy(
+        update={
+            "folder": folder,
+            "track": existing(flight.track, "flight.track"),
+            "regions": existing(flight.regions, "flight.regions"),
+            "irradiance": existing(flight.irradiance, "flight.irradiance"),
+            "manifest": existing(flight.manifest, "flight.manifest"),
+        }
+    )
+    panels = tuple(
+        panel.model_copy(
+            update={"certificate": existing(panel.certificate, f"panel[{i}].certificate")}
+        )
+        for i, panel in enumerate(config.panel)
+    )
+    target = Path(output).absolute() if output is not None else base / config.output.folder
+    return config.model_copy(
+        update={
+            "flight": flight,
+            "panel": panels,
+            "output": config.output.model_copy(update={"folder": target}),
+        }
+    )
+
+
+def require_output_folder(config: Config, where: str = "") -> None:
+    """ConfigError where a file lies in the way of the flight's folder of results.
+
+    `where` names what gave the folder; `output.folder` in the config where empty. Nothing is made:
+    a folder that is not there yet is right.
+    """
+    folder = config.output.folder / config.flight.name
+    for part in (folder, *folder.parents):
+        try:
+            if part.is_dir():
+                return
+            if part.exists():
+                raise ConfigError(
+                    f"expected a folder, got a file: {part}",
+                    where=where or f"{config.path}: output.folder",
+                    do="Name another output folder",
+                )
+        except (OSError, ValueError):
+            # Cannot be looked at: whoever writes there will say why.
+            return

@@ -1,0 +1,89 @@
+"""Which files `reflectory export` writes, and where: beside the run, never in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from pipeline.errors import InputError
+from pipeline.inspect.finished_run import cube_name, cube_paths
+
+_TIFF = (".tif", ".tiff")
+
+
+def folder_beside(run: Path) -> Path:
+    """Where a run's exports go by default; a file more in the run itself would belie its checksums.
+
+    `results/june/1f4cb7dc9c02-export` for the run `results/june/1f4cb7dc9c02`.
+    """
+    run = run.resolve()
+    return run.with_name(f"{run.name}-export")
+
+
+def quicklooks(run: Path, cube: str | None = None, target: Path | None = None) -> Iterator[Path]:
+    """Write a true-colour GeoTIFF of each cube, or of one; the files, each as it is written.
+
+    Parameters
+    ----------
+    run : folder of a finished run
+    cube : name of the one cube; None for all
+    target : folder of the files, made where absent; for one cube also a `.tif`
+
+    Raises
+    ------
+    InputError
+        No run, no such cube, or one file is asked for and there are several cubes.
+    OutputError
+        The target cannot be written.
+    """
+    from pipeline.write.export import export_quicklook
+
+    try:
+        there = {cube_name(path): path for path in cube_paths(run)}
+    except OSError as error:
+        raise InputError(
+            f"not a finished run: {error.strerror}", where=run, do="Name a run's folder"
+        ) from None
+    if not there:
+        raise InputError("has no cube file", where=run, do="Name the folder of a run")
+    if cube is not None and cube not in there:
+        raise InputError(f"no cube {cube!r}; this run has {', '.join(there)}", where=run)
+    chosen = {cube: there[cube]} if cube is not None else there
+    folder = target or folder_beside(run)
+    one_file = folder.suffix.lower() in _TIFF and not folder.is_dir()
+    if one_file and len(chosen) > 1:
+        raise InputError(
+            f"is one file, and the run has {len(chosen)} cubes",
+            where=folder,
+            do="Name a folder, or one cube with --cube",
+        )
+    for name, path in chosen.items():
+        file = folder if one_file else folder / f"{name}.tif"
+        export_quicklook(path, file)
+        yield file
+
+
+def spectra(run: Path, regions: Path, target: Path | None = None) -> Path:
+    """Write the spectra of a file's regions as CSV; the file written.
+
+    Parameters
+    ----------
+    run : folder of a finished run
+    regions : KML or GeoJSON of named polygons
+    target : the CSV, or a folder that is there, for a file named after the regions'
+
+    Raises
+    ------
+    InputError
+        No run, no regions, or no sample in any of them.
+    OutputError
+        The target cannot be written.
+    """
+    from pipeline.read.regions import read_regions
+    from pipeline.write.export import export_spectra
+
+    file = target or folder_beside(run)
+    if target is None or target.is_dir():
+        file /= f"{regions.stem}-spectra.csv"
+    export_spectra(run, read_regions(regions), file)
+    return file

@@ -1,0 +1,207 @@
+"""report.html: one page that opens offline, the verdict first."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from pipeline.radiometry.limits import LIMITS, CheckLimits
+from pipeline.radiometry.preview import thinned
+from pipeline.write.page import pictures
+from pipeline.write.page.data import ReportData
+from pipeline.write.page.sections import sections
+from pipeline.write.page.spectra import embedded, packing, script_json
+
+#: Bytes of the pictures and spectra as text, at the most: above it, spectra are thinned.
+MOST_BYTES = 5_000_000
+#: Strips shown before the rest is folded.
+SHOWN_STRIPS = 6
+_FOLDED = (("pass", "passed"), ("not checked", "not checked"))
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnStrips:
+    """The pictures of the cubes, and their spectra as text."""
+
+    layers: list[pictures.Layer]
+    strips: list[pictures.Strip]
+    spectra: list[Markup]
+
+
+def write_report(
+    path: Path,
+    document: Mapping[str, Any],
+    data: ReportData | None = None,
+    drawn: DrawnStrips | None = None,
+) -> None:
+    """Write the page of a run.
+
+    Parameters
+    ----------
+    path : the page
+    document : the run's `run.json`
+    data : what the page draws beyond it; without it the page has no pictures and no charts
+    drawn : `draw_strips` of the data, where that was done ahead: it needs no document
+    """
+    path.write_text(render(document, data, drawn), encoding="utf-8")
+
+
+def render(
+    document: Mapping[str, Any], data: ReportData | None = None, drawn: DrawnStrips | None = None
+) -> str:
+    """The page as text; see `write_report`."""
+    import jinja2
+
+    css, js = _beside("page.css"), _beside("page.js")
+    digest = base64.b64encode(hashlib.sha256(js.encode()).digest()).decode()
+    drawn = drawn or draw_strips(data)
+    layers, strips = drawn.layers, drawn.strips
+    checks = document["checks"]
+    lead, _, rest = str(document["says"]).partition(": ")
+    charts = sections(document, data)
+    parts = [("checks", "Checks"), *([("pictures", "Pictures and spectra")] if strips else [])]
+    parts += [(section.key, section.name) for section in charts] + [("cubes", "Cubes")]
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    return environment.from_string(_beside("page.html.j2")).render(
+        document,
+        css=Markup(css),
+        js=Markup(js),
+        script_hash=f"sha256-{digest}",
+        parts=parts,
+        lead=lead + ":" if rest else "",
+        rest=rest or lead,
+        when=str(document["ended"]).replace("T", " ").replace("Z", " UTC"),
+        decimation=_decimation(data),
+        counts=_counts(checks),
+        worst=[_row(check) for check in checks if check["verdict"] in ("fail", "caution")],
+        folded=_folded(checks),
+        moved=sorted(document["config"].get("limits") or {}),
+        layers=layers,
+        layer_names={layer.key: layer.name for layer in layers},
+        strips=strips,
+        shown_strips=SHOWN_STRIPS,
+        ramp=",".join(pictures.CIVIDIS),
+        packing=script_json(
+            packing() | {"bands": 0 if data is None else int(data.preview_nm.size)}
+        ),
+        spectra=drawn.spectra,
+        sections=charts,
+        cubes=[_cube(row) for row in document["cubes"]],
+    )
+
+
+def _beside(name: str) -> str:
+    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def draw_strips(data: ReportData | None) -> DrawnStrips:
+    """Pictures and embedded spectra, thinned until they keep within `MOST_BYTES`."""
+    if data is None or not data.previews:
+        return DrawnStrips([], [], [])
+    layers, strips = pictures.draw(dict(data.previews))
+    room = MOST_BYTES - sum(len(p.uri) for strip in strips for p in strip.pictures)
+    while True:
+        spectra = [
+            script_json(embedded(cube, preview, data.preview_nm))
+            for cube, preview in data.previews.items()
+        ]
+        smallest = all(p.spectra[0].size <= 4 for p in data.previews.values())
+        if sum(map(len, spectra)) <= room or smallest:
+            return DrawnStrips(layers, strips, spectra)
+        data = replace(data, previews={n: thinned(p) for n, p in data.previews.items()})
+
+
+def _decimation(data: ReportData | None) -> str:
+    """How much of a strip its pictures keep."""
+    if data is None or not data.previews:
+        return ""
+    steps = {p.plan.picture.line_step for p in data.previews.values()}
+    if steps == {1}:
+        return "The pictures show every line and sample."
+    few = " to ".join(str(step) for step in sorted({min(steps), max(steps)}))
+    return f"The pictures keep one line and sample in {few}; a single bad one may not show."
+
+
+def _counts(checks: Sequence[Mapping[str, Any]]) -> str:
+    """ "1 check failed, 2 ask for caution, 40 passed, 3 were not checked"."""
+    words = (("fail", "failed"), ("caution", "caution"), ("pass", "passed"))
+    said = []
+    for verdict, word in (*words, ("not checked", "not checked")):
+        count = sum(check["verdict"] == verdict for check in checks)
+        said.append(f"{count} {word}")
+    return "Checks: " + ", ".join(said)
+
+
+def _folded(checks: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    groups = []
+    for verdict, word in reversed(_FOLDED):
+        rows = [_row(check) for check in checks if check["verdict"] == verdict]
+        if rows:
+            groups.append({"title": f"{len(rows)} {word}", "rows": rows})
+    return groups
+
+
+def _row(check: Mapping[str, Any]) -> dict[str, Any]:
+    limits = LIMITS.get(check["check"])
+    said = [
+        f"{name} {text}"
+        for name in ("caution", "fail")
+        if (text := _limit(limits, check[name], check["unit"]))
+    ]
+    return dict(check) | {
+        "kind": check["verdict"].replace(" ", "-"),
+        "value": _quantity(check["value"], check["unit"]) if check["value"] is not None else "none",
+        "limits": said,
+    }
+
+
+def _limit(limits: CheckLimits | None, limit: Any, unit: str) -> str:
+    """Where a limit begins, in words: "above 5 count"."""
+    if limit is None:
+        return ""
+    if isinstance(limit, list | tuple):
+        return f"outside {_number(limit[0])} to {_quantity(limit[1], unit)}"
+    kind = limits.kind if limits is not None else "above"
+    if kind == "any" and limit == 0:
+        return "if any"
+    words = {"above": "above", "from": "from", "below": "below", "outside": "below", "any": "above"}
+    return f"{words[kind]} {_quantity(limit, unit)}"
+
+
+def _number(value: float) -> str:
+    if value == int(value) and abs(value) < 1e6:
+        return f"{int(value)}"
+    return f"{value:.3g}"
+
+
+def _quantity(value: float, unit: str) -> str:
+    """A number with its unit, things in the plural; the unit 1 is not written."""
+    if unit == "1":
+        return _number(value)
+    plural = "s" if len(unit) > 3 and abs(value) != 1 else ""
+    return f"{_number(value)} {unit}{plural}"
+
+
+def _cube(row: Mapping[str, Any]) -> dict[str, Any]:
+    def share(name: str) -> str:
+        value = row.get(name)
+        if value is None:
+            return ""
+        return "below 0.001 %" if 0 < value < 1e-5 else f"{100 * value:.3g} %"
+
+    why = row.get("why")
+    return {
+        "name": row["cube"],
+        "outcome": f"{row['outcome']}: {why}" if why else row["outcome"],
+        "lines": row.get("lines", ""),
+        "saturated": share("saturated_share"),
+        "low": share("low_signal_share"),
+        "outside": share("outside_panel_range_share"),
+    }

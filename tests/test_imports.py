@@ -27,7 +27,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "campaign": (*BASE, "flight", "read", "write", "config", "progress"),
     "inspect": (*BASE, "read", "write", "radiometry"),
     "flight": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),
-    "assess": (*BASE, "calibrate", "read", "write", "radiometry"),
+    "assess": (*BASE, "calibrate", "read", "write", "radiometry", "config"),
     "calibrate": (*BASE, "read", "write", "radiometry", "config", "progress"),
     "read": (*BASE, "config"),
     "write": (*BASE, "radiometry"),

@@ -11,7 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.calibrate.input_manifest import input_name
+from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation
+from pipeline.calibrate.recording import Recording
+from pipeline.config.flight import Config
 from pipeline.errors import ReflectoryError
 from pipeline.flags import LineFlag
 from pipeline.radiometry.checks import offload
@@ -20,9 +23,11 @@ from pipeline.records import Array, Check, DarkCapture, Mask
 from pipeline.write.product import output_bytes
 
 
-def offload_rows(prepared: Preparation, limits: Limits) -> list[Check]:
+def offload_rows(
+    config: Config, recording: Recording, measured: Measured, limits: Limits
+) -> list[Check]:
     """Is everything there, whole, alike and in order?"""
-    config, found = prepared.config, prepared.found
+    found, cubes, times = recording.found, recording.cubes, recording.times
     captures = [*found.cubes, *found.darks, *([found.flat] if found.flat else [])]
     claimed = {c.data.name: c.claimed_bytes for c in captures}
     on_disk = dict(claimed)
@@ -32,17 +37,18 @@ def offload_rows(prepared: Preparation, limits: Limits) -> list[Check]:
             on_disk[name], claimed[name] = found.torn[name]
         else:
             unreadable[name] = error
-    needed = sum(output_bytes(c, config.output.uncertainty) for c in prepared.cubes)
+    needed = sum(output_bytes(c, config.output.uncertainty) for c in cubes)
     folder = config.output.folder
     while not folder.exists():
         folder = folder.parent
-    measured = _measured_times(prepared)
-    every = {c.name: prepared.times[c.name].time_s for c in prepared.cubes}
-    period_s = prepared.cubes[0].settings.frame_period_ms / 1000
+    recorded = _recorded_times(recording)
+    every = {c.name: times[c.name].time_s for c in cubes}
+    period_s = cubes[0].settings.frame_period_ms / 1000
     return [
         _filled(
             _whole(offload.files_whole(on_disk, claimed, limits=limits), unreadable),
-            prepared,
+            recording,
+            measured,
         ),
         offload.strip_missing(
             [c.name for c in found.cubes] + list(found.refused),
@@ -53,36 +59,37 @@ def offload_rows(prepared: Preparation, limits: Limits) -> list[Check]:
         offload.disk_space(shutil.disk_usage(folder).free, needed, limits=limits),
         offload.clock(
             np.concatenate(list(every.values())),
-            None if prepared.track is None else prepared.track.time_s,
+            None if recording.track is None else recording.track.time_s,
             limits=limits,
         ),
         offload.time_order(every, limits=limits),
-        offload.line_gaps(measured, period_s, limits=limits),
-        offload.line_jitter(measured, period_s, limits=limits),
+        offload.line_gaps(recorded, period_s, limits=limits),
+        offload.line_jitter(recorded, period_s, limits=limits),
     ]
 
 
 def read_so_far(prepared: Preparation) -> dict[Path, str]:
     """SHA-256 of the files that were read to their end before the cubes."""
-    named = {path: input_name(prepared.config, path) for path in prepared.found.manifest}
+    named = {path: input_name(prepared.config, path) for path in prepared.recording.found.manifest}
     known = prepared.digests
     return {path: known[name] for path, name in named.items() if name in known}
 
 
-def manifest_row(prepared: Preparation, sha256_of: Mapping[Path, str], limits: Limits) -> Check:
+def manifest_row(recording: Recording, sha256_of: Mapping[Path, str], limits: Limits) -> Check:
     """Listed files that are gone, or whose digest, where it was computed, is another.
 
     A cube without a digest is one that is still to be read.
     """
-    found = prepared.found
+    found = recording.found
     if found.manifest_problems is None:
         return offload.manifest(None, limits=limits)
+    unread = found.manifest.keys() - sha256_of
     changed = [path.name for path, sha in found.manifest.items() if sha256_of.get(path, sha) != sha]
     return offload.manifest(
         len(found.manifest) + len(found.manifest_problems),
         [problem.removesuffix(": missing") for problem in found.manifest_problems],
         changed,
-        unread=[c.data.name for c in prepared.cubes if c.data in found.manifest.keys() - sha256_of],
+        unread=[c.data.name for c in recording.cubes if c.data in unread],
         limits=limits,
     )
 
@@ -103,7 +110,7 @@ def _whole(check: Check, unreadable: Mapping[str, ReflectoryError]) -> Check:
     )
 
 
-def _filled(check: Check, prepared: Preparation) -> Check:
+def _filled(check: Check, recording: Recording, measured: Measured) -> Check:
     """The check of sizes, or the cube whose bytes are there and hold no light.
 
     A band in which the darks themselves have no noise, or lie at zero, tells nothing alone: there
@@ -111,16 +118,16 @@ def _filled(check: Check, prepared: Preparation) -> Check:
     """
     if check.verdict == "fail":
         return check
-    silent = np.any([_silent(d) for d in prepared.darks], axis=0)
+    silent = np.any([_silent(d) for d in measured.detector.darks], axis=0)
     empty = {
         s.cube: s.uniform & (~silent | s.uniform.all(axis=1, keepdims=True))
-        for s in prepared.scenes
+        for s in measured.scenes
     }
-    scenes = {s.cube: s for s in prepared.scenes}
+    scenes = {s.cube: s for s in measured.scenes}
     share = {name: float(mask.mean()) for name, mask in empty.items()}
     name = max(share, key=lambda one: share[one])
     if share[name]:
-        where = _where(empty[name], scenes[name].lines, prepared)
+        where = _where(empty[name], scenes[name].lines, recording.wavelength_nm)
         others = [other for other in share if share[other] and other != name]
         more = f"; such lines are also in {listed(others)}" if others else ""
         return replace(
@@ -132,7 +139,7 @@ def _filled(check: Check, prepared: Preparation) -> Check:
             do="Copy the file again from the recorder before its disk is wiped.",
             costs_part=any(part < 1 for part in share.values()),
         )
-    worst = max(prepared.scenes, key=lambda s: s.nan_share)
+    worst = max(measured.scenes, key=lambda s: s.nan_share)
     if worst.nan_share:
         return replace(
             check,
@@ -151,7 +158,7 @@ def _silent(dark: DarkCapture) -> Mask:
     return np.asarray((dark.clipped | (dark.noise == 0)).mean(axis=1) > 0.5)
 
 
-def _where(empty: Mask, lines: NDArray[np.intp], prepared: Preparation) -> str:
+def _where(empty: Mask, lines: NDArray[np.intp], wavelength_nm: Array) -> str:
     """Which of a cube's thin lines, and in which bands, hold one and the same count."""
     rows = empty.any(axis=1)
     hit = lines[rows]
@@ -159,15 +166,15 @@ def _where(empty: Mask, lines: NDArray[np.intp], prepared: Preparation) -> str:
     place += f" ({hit[0]} to {hit[-1]})" if hit.size > 1 else f" ({hit[0]})"
     bands = empty.any(axis=0)
     if not bands.all():
-        place += f" at {band_names(bands, prepared.cubes[0].wavelength_nm)}"
+        place += f" at {band_names(bands, wavelength_nm)}"
     return f"{place} hold one and the same count throughout: no light, a file cut off and filled"
 
 
-def _measured_times(prepared: Preparation) -> dict[str, Array] | None:
+def _recorded_times(recording: Recording) -> dict[str, Array] | None:
     """Line times that were recorded, not estimated, by cube; None without any."""
-    measured = {
-        c.name: prepared.times[c.name].time_s
-        for c in prepared.cubes
-        if not (prepared.times[c.name].flags & LineFlag.TIME_ESTIMATED).any()
+    recorded = {
+        name: times.time_s
+        for name, times in recording.times.items()
+        if not (times.flags & LineFlag.TIME_ESTIMATED).any()
     }
-    return measured or None
+    return recorded or None

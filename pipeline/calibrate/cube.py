@@ -74,7 +74,11 @@ class CubeResult:
 
     def count(self, tally: str) -> int:
         """A tally over all bands."""
-        return int(self.tallies[:, TALLIES.index(tally)].sum())
+        return int(self.by_band(tally).sum())
+
+    def by_band(self, tally: str) -> NDArray[np.int64]:
+        """A tally of each band, (band,)."""
+        return self.tallies[:, TALLIES.index(tally)]
 
 
 def calibrate_cube(

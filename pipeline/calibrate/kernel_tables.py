@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,11 +12,23 @@ from numpy.typing import NDArray
 
 from pipeline.calibrate.cube import CubeTask
 from pipeline.calibrate.darks import CubeDark
+from pipeline.calibrate.detector import Detector
+from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation
+from pipeline.config.flight import Config
 from pipeline.flags import LineFlag, QualityFlag, quality_mask
 from pipeline.radiometry.kernel import KernelTable, LineTable
 from pipeline.radiometry.preview import FLIGHT_BYTES, preview_plan
-from pipeline.records import Array32, Capture, EmpiricalLine, FlatField
+from pipeline.records import (
+    Array,
+    Array32,
+    Capture,
+    DarkCapture,
+    EmpiricalLine,
+    FlatField,
+    Illumination,
+    LineTimes,
+)
 from pipeline.write.attributes import Attributes
 from pipeline.write.product import CubeProduct, cube_product
 
@@ -27,23 +40,24 @@ def _f32(values: NDArray[np.floating]) -> Array32:
     return np.ascontiguousarray(values, dtype=np.float32)
 
 
-def kernel_table(prepared: Preparation, dark: CubeDark, bands: slice) -> KernelTable:
+def kernel_table(
+    config: Config, detector: Detector, fit: EmpiricalLine, dark: CubeDark, bands: slice
+) -> KernelTable:
     """Everything a cube's samples are calibrated with, for the bands that are written.
 
     A band that is not calibrated has gain 1 and offset 0 here; all its samples carry
     `no_calibration`, which is always blank.
     """
-    config, line = prepared.config, prepared.line
-    response = prepared.flat.response[bands].astype(np.float64)
-    noise2 = prepared.noise[bands].astype(np.float64) ** 2
-    k = prepared.electrons_per_count
+    response = detector.flat.response[bands].astype(np.float64)
+    noise2 = detector.noise[bands].astype(np.float64) ** 2
+    k = detector.electrons_per_count
     shot = 1 / (k * response) if math.isfinite(k) else np.zeros_like(response)
-    bad = prepared.bad.any[bands]
+    bad = detector.bad.any[bands]
     flags = np.where(bad, QualityFlag.BAD_ELEMENT, 0)
-    flags |= np.where(line.calibrated[bands], 0, QualityFlag.NO_CALIBRATION)[:, None]
+    flags |= np.where(fit.calibrated[bands], 0, QualityFlag.NO_CALIBRATION)[:, None]
 
     def band(values: NDArray[np.float64], where_not: float) -> Array32:
-        return _f32(np.where(line.calibrated, values, where_not)[bands])
+        return _f32(np.where(fit.calibrated, values, where_not)[bands])
 
     patches = bad_patches(bad) if config.quality.interpolate_bad_elements else None
     blank = quality_mask(config.quality.blank)
@@ -59,15 +73,15 @@ def kernel_table(prepared: Preparation, dark: CubeDark, bands: slice) -> KernelT
         _f32((noise2 + dark.uncertainty[bands].astype(np.float64) ** 2) / response**2),
         _f32(noise2 / response**2),
         _f32(shot),
-        _f32((prepared.flat.uncertainty[bands] / response) ** 2),
+        _f32((detector.flat.uncertainty[bands] / response) ** 2),
         np.ascontiguousarray(flags, dtype=np.uint8),
-        band(line.gain, 1.0),
-        band(line.offset, 0.0),
-        band(line.gain_variance, 0.0),
-        band(line.offset_variance, 0.0),
-        band(line.covariance, 0.0),
-        band(line.low, -math.inf),
-        band(line.high, math.inf),
+        band(fit.gain, 1.0),
+        band(fit.offset, 0.0),
+        band(fit.gain_variance, 0.0),
+        band(fit.offset_variance, 0.0),
+        band(fit.covariance, 0.0),
+        band(fit.low, -math.inf),
+        band(fit.high, math.inf),
         *patch_arrays,
         saturation_counts=config.sensor.saturation_counts,
         low_signal_snr=config.quality.low_signal_snr,
@@ -105,10 +119,9 @@ def _patched(bad: NDArray[np.bool_], patches: Patches) -> NDArray[np.bool_]:
     return done
 
 
-def line_table(prepared: Preparation, capture: Capture, dark: CubeDark) -> LineTable:
-    """What changes from line to line of a cube."""
-    light = prepared.illumination[capture.name]
-    uncertain = dark.extrapolated & (_possible_drift(prepared, capture) > DARK_UNCERTAIN_COUNTS)
+def line_table(light: Illumination, dark: CubeDark, possible_drift: Array) -> LineTable:
+    """What changes from line to line of a cube; `possible_drift` as from that function."""
+    uncertain = dark.extrapolated & (possible_drift > DARK_UNCERTAIN_COUNTS)
     return LineTable(
         _f32(dark.weight),
         _f32(1 / light.ratio),
@@ -117,16 +130,13 @@ def line_table(prepared: Preparation, capture: Capture, dark: CubeDark) -> LineT
     )
 
 
-def _possible_drift(prepared: Preparation, capture: Capture) -> NDArray[np.float64]:
+def possible_drift(darks: Sequence[DarkCapture], time_s: Array) -> Array:
     """How far the dark level may have moved at lines outside the captures, (line,) [count].
 
     With several captures the fastest rate between two of them is taken to go on; one alone
     cannot tell, and gives 0.
     """
-    time_s = prepared.times[capture.name].time_s
-    known = sorted(
-        (d.time_s, float(np.nanmean(d.mean))) for d in prepared.darks if math.isfinite(d.time_s)
-    )
+    known = sorted((d.time_s, float(np.nanmean(d.mean))) for d in darks if math.isfinite(d.time_s))
     if len(known) < 2:
         return np.zeros(time_s.size)
     when, level = (np.array(v) for v in zip(*known, strict=True))
@@ -135,29 +145,26 @@ def _possible_drift(prepared: Preparation, capture: Capture) -> NDArray[np.float
     return np.asarray(np.nan_to_num(rate * distance))
 
 
-def line_flags(prepared: Preparation, capture: Capture) -> NDArray[np.uint8]:
+def line_flags(times: LineTimes, light: Illumination) -> NDArray[np.uint8]:
     """The `line_flag` variable of a cube."""
-    extrapolated = prepared.illumination[capture.name].extrapolated
-    return np.asarray(
-        prepared.times[capture.name].flags
-        | np.where(extrapolated, LineFlag.ILLUMINATION_EXTRAPOLATED, 0).astype(np.uint8)
-    )
+    extrapolated = np.where(light.extrapolated, LineFlag.ILLUMINATION_EXTRAPOLATED, 0)
+    return np.asarray(times.flags | extrapolated.astype(np.uint8))
 
 
 def written_bands(prepared: Preparation) -> slice:
     """The bands that are written: all, or without the noisy ends where the config asks."""
-    bands = prepared.line.calibrated.size
+    bands = prepared.fit.empirical_line.calibrated.size
     if not prepared.config.quality.trim_band_ends:
         return slice(0, bands)
-    clear = np.flatnonzero(median_snr(prepared) >= 3)
+    clear = np.flatnonzero(median_snr(prepared.measured) >= 3)
     return slice(int(clear[0]), int(clear[-1]) + 1) if clear.size else slice(0, bands)
 
 
-def median_snr(prepared: Preparation) -> NDArray[np.float64]:
+def median_snr(measured: Measured) -> Array:
     """Median scene signal over its own noise, (band,)."""
-    signal = np.median(np.stack([s.median for s in prepared.scenes]), axis=0)
-    noise = np.nanmedian(prepared.noise.astype(np.float64), axis=1)
-    k = prepared.electrons_per_count
+    signal = np.median(np.stack([s.median for s in measured.scenes]), axis=0)
+    noise = np.nanmedian(measured.detector.noise.astype(np.float64), axis=1)
+    k = measured.detector.electrons_per_count
     shot = np.maximum(signal, 0) / k if math.isfinite(k) else 0.0
     return np.asarray(signal / np.maximum(np.sqrt(noise**2 + shot), 1e-12))
 
@@ -178,22 +185,22 @@ def cube_task(
     positions: Positions | None = None,
 ) -> CubeTask:
     """All that a worker needs to calibrate a cube."""
-    bands = written_bands(prepared)
-    dark = prepared.dark_of(capture)
-    config = prepared.config
+    config, recording, detector = prepared.config, prepared.recording, prepared.measured.detector
+    bands, times = written_bands(prepared), recording.times[capture.name]
+    dark, light = detector.dark_of(times, capture), prepared.light.by_cube[capture.name]
     return CubeTask(
         capture=capture,
         bands=bands,
-        product=_product(prepared, capture, dark, bands, attributes, positions),
-        table=kernel_table(prepared, dark, bands),
-        lines=line_table(prepared, capture, dark),
+        product=_product(prepared, capture, dark, attributes, positions),
+        table=kernel_table(config, detector, prepared.fit.empirical_line, dark, bands),
+        lines=line_table(light, dark, possible_drift(detector.darks, times.time_s)),
         path=path,
         format=config.output.format,
         preview=preview_plan(
             capture.wavelength_nm[bands],
             capture.lines,
             capture.samples,
-            budget_bytes=FLIGHT_BYTES / len(prepared.cubes),
+            budget_bytes=FLIGHT_BYTES / len(recording.cubes),
         ),
     )
 
@@ -202,37 +209,37 @@ def _product(
     prepared: Preparation,
     capture: Capture,
     dark: CubeDark,
-    bands: slice,
     attributes: Attributes,
     positions: Positions | None,
 ) -> CubeProduct:
+    bands, detector = written_bands(prepared), prepared.measured.detector
+    times, light = prepared.recording.times[capture.name], prepared.light.by_cube[capture.name]
     shown = replace(
         capture,
         bands=len(range(*bands.indices(capture.wavelength_nm.size))),
         wavelength_nm=capture.wavelength_nm[bands],
         fwhm_nm=capture.fwhm_nm[bands],
     )
-    flat = FlatField(prepared.flat.response[bands], prepared.flat.uncertainty[bands])
     return cube_product(
         shown,
-        prepared.times[capture.name],
+        times,
         dark_mean=dark.middle[bands],
         dark_uncertainty=dark.uncertainty[bands],
         dark_change=dark.change[bands],
         dark_weight=dark.weight,
-        dark_noise=prepared.noise[bands],
-        flat=flat,
-        line=bands_of(prepared.line, bands),
-        illumination=prepared.illumination[capture.name],
-        line_flag=line_flags(prepared, capture),
-        electrons_per_count=prepared.electrons_per_count,
+        dark_noise=detector.noise[bands],
+        flat=FlatField(detector.flat.response[bands], detector.flat.uncertainty[bands]),
+        line=bands_of(prepared.fit.empirical_line, bands),
+        illumination=light,
+        line_flag=line_flags(times, light),
+        electrons_per_count=detector.electrons_per_count,
         uncertainty=prepared.config.output.uncertainty,
         positions=(positions.latitude, positions.longitude) if positions else None,
         attributes=attributes,
     )
 
 
-def bands_of(line: EmpiricalLine, bands: slice) -> EmpiricalLine:
+def bands_of(fit: EmpiricalLine, bands: slice) -> EmpiricalLine:
     """An empirical line restricted to some bands."""
-    arrays = {n: v[..., bands] for n, v in vars(line).items() if isinstance(v, np.ndarray)}
-    return replace(line, **arrays)  # type: ignore[arg-type]
+    arrays = {n: v[..., bands] for n, v in vars(fit).items() if isinstance(v, np.ndarray)}
+    return replace(fit, **arrays)  # type: ignore[arg-type]

@@ -30,7 +30,7 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> di
     started, clock = now_utc(), time.perf_counter()
     prepared = prepare(config, progress)
     checks = before_cubes(prepared) + without_cubes(prepared)
-    refused = prepared.inventory.refused
+    refused = prepared.recording.inventory.refused
     return {
         "run_id": None,
         "flight": config.flight.name,
@@ -41,7 +41,7 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> di
         "verdict": run_verdict(checks),
         "says": sentence(checks, refused),
         "looked_at": f"the darks, the panels and {SCENE_LINES} lines of each strip",
-        "cubes": [{"cube": c.name, "outcome": "looked at"} for c in prepared.cubes]
+        "cubes": [{"cube": c.name, "outcome": "looked at"} for c in prepared.recording.cubes]
         + [{"cube": n, "outcome": "refused", "why": str(e)} for n, e in refused.items()],
         "panels": panel_rows(prepared),
         "checks": [check.as_dict() for check in worst_first(checks)],

@@ -6,7 +6,7 @@ import json
 import time
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.assess.flight_checks import after_cubes
@@ -21,7 +21,6 @@ from pipeline.calibrate.input_manifest import (
     small_inputs,
     with_raw,
 )
-from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation
 from pipeline.errors import ReflectoryError
 from pipeline.flight import measurement_cache as kept
@@ -57,13 +56,15 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
     config = prepared.config
     sha256_of = _input_digests(work)
     inputs = _inputs(prepared, sha256_of)
-    raws = raw_inputs(prepared.inventory)
+    raws = raw_inputs(prepared.recording.inventory)
     memory.remember({path: sha256_of[path] for path in raws if path in sha256_of})
     _keep(prepared, memory)
     checks = work.checks + after_cubes(prepared, work.results, sha256_of)
     # Cubes refused by their headers are known before the work; those refused while they were
     # read have no digest, which tells this work from a later, whole one.
-    identity = run_id(config, {i.name: i.sha256 for i in inputs}, prepared.inventory.refused)
+    identity = run_id(
+        config, {i.name: i.sha256 for i in inputs}, prepared.recording.inventory.refused
+    )
     earlier = [p.name for p in finished_runs(place.parent) if p.name != identity]
     follows = earlier[-1] if earlier else None
     late = late_attributes(identity, follows, inputs)
@@ -125,7 +126,7 @@ def _flushed_sha256(path: Path) -> str:
 def _input_digests(work: Work) -> dict[Path, str]:
     """SHA-256 of every input that was read to its end."""
     prepared = work.prepared
-    config, inventory = prepared.config, prepared.inventory
+    config, inventory = prepared.config, prepared.recording.inventory
     by_cube = {result.name: result.raw_sha256 for result in work.results}
     found = {c.data: by_cube[c.name] for c in inventory.cubes if c.name in by_cube}
     cubes = {c.data for c in inventory.cubes}
@@ -137,7 +138,7 @@ def _input_digests(work: Work) -> dict[Path, str]:
 
 def _inputs(prepared: Preparation, sha256_of: Mapping[Path, str]) -> list[Input]:
     """Every input with its role, size and digest, in order of their names."""
-    config, inventory = prepared.config, prepared.inventory
+    config, inventory = prepared.config, prepared.recording.inventory
     roles: dict[Path, str] = {panel.certificate: "certificate" for panel in config.panel}
     for role in ("track", "regions", "irradiance"):
         path = getattr(config.flight, role)
@@ -159,9 +160,8 @@ def _inputs(prepared: Preparation, sha256_of: Mapping[Path, str]) -> list[Input]
 
 def _keep(prepared: Preparation, memory: DigestMemory) -> None:
     """Keep the measurement for a rerun, unless it came from one."""
-    every = with_raw(prepared.config, prepared.inventory, prepared.digests, memory)
+    every = with_raw(prepared.config, prepared.recording.inventory, prepared.digests, memory)
     if every is None or prepared.from_kept:
         return
-    measured = Measured(**{f.name: getattr(prepared, f.name) for f in fields(Measured)})
     key = kept.measurement_key(prepared.config, every)
-    kept.save(kept_folder(prepared.config), key, measured)
+    kept.save(kept_folder(prepared.config), key, prepared.measured)

@@ -50,12 +50,13 @@ def reflectance(
     if not isinstance(config, Config):
         config = load_config(config)
     prepared = prepared or prepare(config)
-    captures = {c.name: c for c in prepared.cubes}
+    captures = {c.name: c for c in prepared.recording.cubes}
     name = cube if cube is not None else next(iter(captures))
     if name not in captures:
         raise InputError(f"no usable cube {name!r}; there are {', '.join(captures)}")
     capture = captures[name]
-    at = cube_track(prepared.track, prepared.times[name]) if prepared.track else None
+    track = prepared.recording.track
+    at = cube_track(track, prepared.recording.times[name]) if track else None
     where = positions(config, capture, at)
     known = extents(where, at)
     attributes: dict[str, object] = {"position_accuracy": known.accuracy} if known else {}

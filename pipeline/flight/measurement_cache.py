@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.calibrate.detector import Detector
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.scene_sample import SceneSample
 from pipeline.config.flight import Config
@@ -28,7 +29,8 @@ from pipeline.version import __version__
 _CLASSES: dict[str, Any] = {
     c.__name__: c
     for c in (
-        Measured, DarkCapture, BadElements, FlatField, PanelReading, SceneSample, PhotonTransfer,
+        Measured, Detector, DarkCapture, BadElements, FlatField, PanelReading, SceneSample,
+        PhotonTransfer,
     )
 }  # fmt: skip
 _SKELETON = "skeleton"

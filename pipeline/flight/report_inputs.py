@@ -13,23 +13,22 @@ from pipeline.write.page.data import ReportData, report_data
 
 def page_data(prepared: Preparation, results: Sequence[CubeResult]) -> ReportData:
     """What the page of a run draws beyond its `run.json`."""
-    config, log, track = prepared.config, prepared.log, prepared.track
-    wavelength = prepared.cubes[0].wavelength_nm
-    tracks = (
-        {c.name: cube_track(track, prepared.times[c.name]) for c in prepared.cubes} if track else {}
-    )
+    config, recording, measured = prepared.config, prepared.recording, prepared.measured
+    cubes, times, log, track = recording.cubes, recording.times, recording.log, recording.track
+    wavelength = recording.wavelength_nm
+    tracks = {c.name: cube_track(track, times[c.name]) for c in cubes} if track else {}
     return report_data(
         wavelength_nm=wavelength,
         preview_nm=wavelength[written_bands(prepared)],
         previews={r.name: r.preview for r in results},
-        darks=prepared.darks,
-        readings=prepared.readings,
-        snr=median_snr(prepared),
-        times=prepared.times,
-        illumination=prepared.illumination,
+        darks=measured.detector.darks,
+        readings=measured.readings,
+        snr=median_snr(measured),
+        times=times,
+        illumination=prepared.light.by_cube,
         irradiance_log=(log.time_s, log.irradiance) if log else None,
-        along_track=along_track_lines(config, prepared.cubes, prepared.times, tracks),
+        along_track=along_track_lines(config, cubes, times, tracks),
         track=(track.latitude, track.longitude) if track else None,
-        regions=prepared.regions or None,
+        regions=recording.regions or None,
         survey=config.flight.survey,
     )

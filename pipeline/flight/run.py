@@ -32,7 +32,8 @@ from pipeline.calibrate.input_manifest import (
 )
 from pipeline.calibrate.kernel_tables import cube_task
 from pipeline.calibrate.measure import Measured
-from pipeline.calibrate.prepare import Preparation, prepare, usable
+from pipeline.calibrate.prepare import Preparation, prepare
+from pipeline.calibrate.recording import usable
 from pipeline.config.flight import Config, load_config, require_output_folder
 from pipeline.errors import InputError, OutputError, ReflectoryError
 from pipeline.flight import measurement_cache as kept
@@ -188,7 +189,7 @@ def _cubes(
 ) -> tuple[list[CubeResult], dict[str, ReflectoryError]]:
     """Calibrate every cube; one that cannot be read is refused, the others go on."""
     results: list[CubeResult] = []
-    refused: dict[str, ReflectoryError] = dict(prepared.inventory.refused)
+    refused: dict[str, ReflectoryError] = dict(prepared.recording.inventory.refused)
     large = _exceeds_memory(prepared)
 
     def task_of(capture: Capture) -> CubeTask:
@@ -197,15 +198,15 @@ def _cubes(
         known = memory.recall([capture.data]) if memory is not None else {}
         return replace(task, raw_sha256=known.get(capture.data), read_once=large)
 
-    with progress.stage("cubes", sum(c.lines for c in prepared.cubes)) as done:
+    with progress.stage("cubes", sum(c.lines for c in prepared.recording.cubes)) as done:
         made = (
-            _on_threads(task_of, prepared.cubes, workers, done)
+            _on_threads(task_of, prepared.recording.cubes, workers, done)
             if address is None
-            else _on_cluster(task_of, prepared.cubes, address, done)
+            else _on_cluster(task_of, prepared.recording.cubes, address, done)
         )
         # Closed here, not when it is collected: no cube may be at work once an error leaves.
         with closing(made):
-            for capture, outcome in zip(prepared.cubes, made, strict=True):
+            for capture, outcome in zip(prepared.recording.cubes, made, strict=True):
                 try:
                     result = outcome()
                 except InputError as error:
@@ -224,7 +225,9 @@ def _exceeds_memory(prepared: Preparation) -> bool:
     """
     uncertainty = prepared.config.output.uncertainty
     # Deflate about halves what a cube may need.
-    flight = sum(c.claimed_bytes + output_bytes(c, uncertainty) // 2 for c in prepared.cubes)
+    flight = sum(
+        c.claimed_bytes + output_bytes(c, uncertainty) // 2 for c in prepared.recording.cubes
+    )
     return flight > os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 2
 
 
@@ -287,7 +290,9 @@ def _told(future: Future[CubeResult], done: Callable[[int], None], lines: int) -
 
 def _task(prepared: Preparation, capture: Capture, place: Path, started: str) -> CubeTask:
     config = prepared.config
-    at = cube_track(prepared.track, prepared.times[capture.name]) if prepared.track else None
+    recording = prepared.recording
+    times = recording.times[capture.name]
+    at = cube_track(recording.track, times) if recording.track else None
     where = positions(config, capture, at)
     return cube_task(
         prepared,
@@ -302,7 +307,7 @@ def _attributes(
     prepared: Preparation, capture: Capture, started: str, extents: Extents | None
 ) -> dict[str, object]:
     config = prepared.config
-    time_s = prepared.times[capture.name].time_s
+    time_s = prepared.recording.times[capture.name].time_s
     known = bool((time_s == time_s).all())
     return cube_attributes(
         flight=config.flight.name,

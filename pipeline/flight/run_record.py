@@ -29,7 +29,7 @@ def cube_rows(
     prepared: Preparation, results: Sequence[CubeResult], refused: Mapping[str, ReflectoryError]
 ) -> list[dict[str, object]]:
     """One row a cube, calibrated ones first."""
-    captures = {c.name: c for c in prepared.cubes}
+    captures = {c.name: c for c in prepared.recording.cubes}
     rows: list[dict[str, object]] = []
     for result in results:
         capture = captures[result.name]
@@ -54,10 +54,10 @@ def cube_rows(
 
 def panel_rows(prepared: Preparation) -> list[dict[str, object]]:
     """One row a panel: where it was read, and its spectra."""
-    points = prepared.points
+    points = prepared.fit.points
     rows: list[dict[str, object]] = []
     for i, reference in enumerate(points.references):
-        value, u = predict(prepared.line, points.signal[i], points.uncertainty[i])
+        value, u = predict(prepared.fit.empirical_line, points.signal[i], points.uncertainty[i])
         rows.append(
             {
                 "panel": reference.name,
@@ -74,7 +74,7 @@ def panel_rows(prepared: Preparation) -> list[dict[str, object]]:
                         if np.isfinite(r.uniformity).any()
                         else None,
                     }
-                    for r in prepared.readings
+                    for r in prepared.measured.readings
                     if r.panel == reference.name
                 ],
                 "signal": _listed(points.signal[i]),
@@ -95,25 +95,26 @@ def steps_of(prepared: Preparation) -> list[dict[str, object]]:
         {
             "step": "dark",
             "says": "mean dark signal subtracted, linear in time between captures "
-            f"({', '.join(d.name for d in prepared.darks)})",
-            "frames": [d.frames_used for d in prepared.darks],
+            f"({', '.join(d.name for d in prepared.measured.detector.darks)})",
+            "frames": [d.frames_used for d in prepared.measured.detector.darks],
         },
         {
             "step": "elements",
             "says": "bad elements "
             + ("interpolated" if config.quality.interpolate_bad_elements else "flagged")
             + " and flagged" * config.quality.interpolate_bad_elements,
-            "count": int(prepared.bad.any.sum()),
+            "count": int(prepared.measured.detector.bad.any.sum()),
         },
     ]
-    if prepared.inventory.flat is not None:
+    flat = prepared.recording.inventory.flat
+    if flat is not None:
         steps.append(
             {
                 "step": "flat",
-                "says": f"divided by the relative response from {prepared.inventory.flat.name}",
+                "says": f"divided by the relative response from {flat.name}",
             }
         )
-    fit = [r.name for r in prepared.points.references if r.use == "fit"]
+    fit = [r.name for r in prepared.fit.points.references if r.use == "fit"]
     steps += [
         {
             "step": "illumination",
@@ -123,13 +124,13 @@ def steps_of(prepared: Preparation) -> list[dict[str, object]]:
             "step": "empirical line",
             "says": f"empirical line through {', '.join(fit)}"
             + (", gain alone" if len(fit) == 1 else ""),
-            "calibrated_bands": int(prepared.line.calibrated.sum()),
+            "calibrated_bands": int(prepared.fit.empirical_line.calibrated.sum()),
         },
         {
             "step": "noise",
             "says": "shot noise from "
             + ("the config" if config.sensor.electrons_per_count else "photon transfer"),
-            "electrons_per_count": finite(prepared.electrons_per_count),
+            "electrons_per_count": finite(prepared.measured.detector.electrons_per_count),
         },
     ]
     return steps

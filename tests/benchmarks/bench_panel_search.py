@@ -11,8 +11,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +20,12 @@ from numpy.typing import NDArray
 
 from pipeline.calibrate.panels.image_search import find_windows
 from pipeline.calibrate.panels.readings import PanelWindow, references
+from pipeline.calibrate.recording import Recording, read_recording
 from pipeline.config.flight import Config, load_config
 from pipeline.errors import CalibrationError
 from pipeline.read.inventory import take_inventory
-from pipeline.read.tables import Track, read_line_times, read_track
-from pipeline.records import Array, Array32, Capture, LineTimes, Mask, PanelReference
+from pipeline.read.tables import Track
+from pipeline.records import Array, Array32, Capture, Mask, PanelReference
 from pipeline.synthetic import FlightPlan, PanelPlan, Truth, make_flight
 
 FLIGHTS = 50
@@ -47,41 +47,37 @@ class Flight:
     """A simulated flight as `find_windows` takes it."""
 
     config: Config
-    cubes: tuple[Capture, ...]
-    times: Mapping[str, LineTimes]
-    track: Track | None
+    recording: Recording
     references: list[PanelReference]
     truth: Truth
 
     def signal_of(self, capture: Capture, lines: NDArray[np.intp], counts: NDArray[Any]) -> Array32:
         """Signal with the true dark of the strip's middle."""
-        time_s = float(np.mean(self.times[capture.name].time_s))
+        time_s = float(np.mean(self.recording.times[capture.name].time_s))
         return counts.astype(np.float32) - self.truth.dark_at(time_s)
 
     def find(self, track: Track | None = None) -> list[PanelWindow]:
         """The windows found."""
         return find_windows(
             self.config,
-            self.cubes,
-            self.times,
-            track or self.track,
+            replace(self.recording, track=track or self.recording.track),
             self.references,
             self.signal_of,
             self.truth.bad.any,
-            self.config.sensor.saturation_counts,
         )
+
+    def only(self, cubes: slice) -> Flight:
+        """The flight with some of its cubes."""
+        inventory = self.recording.inventory
+        kept = replace(inventory, cubes=inventory.cubes[cubes])
+        return replace(self, recording=replace(self.recording, inventory=kept))
 
 
 def opened(folder: Path, truth: Truth) -> Flight:
     """A flight on disk, without its darks."""
     config = load_config(folder / "flight.toml")
-    cubes = take_inventory(config).cubes
-    times = {
-        c.name: read_line_times(config.flight.folder / f"{c.name}.times.csv", c.lines)
-        for c in cubes
-    }
-    track = read_track(config.flight.track) if config.flight.track else None
-    return Flight(config, cubes, times, track, references(config, cubes[0]), truth)
+    recording = read_recording(config, take_inventory(config))
+    return Flight(config, recording, references(config, recording.cubes[0]), truth)
 
 
 def plant(folder: Path, truth: Truth, cube: int, mask: Mask, reflectance: Array, seed: int) -> None:

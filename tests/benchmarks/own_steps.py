@@ -84,13 +84,16 @@ def prepare(folder: Path) -> None:
     from pipeline.config.flight import load_config
 
     prepared = prepared_of(load_config(folder / "flight.toml"))
-    line, config = prepared.line, prepared.config
+    line, config = prepared.fit.empirical_line, prepared.config
     (folder / "coefficients").mkdir(exist_ok=True)
     (folder / "tasks").mkdir(exist_ok=True)
-    for capture in prepared.cubes:
+    for capture in prepared.recording.cubes:
         task = cube_task(prepared, capture, Path(f"{capture.name}.nc"), {})
         (folder / "tasks" / f"{capture.name}.pickle").write_bytes(pickle.dumps(task))
-        dark, light = prepared.dark_of(capture), prepared.illumination[capture.name]
+        dark, light = (
+            prepared.measured.detector.dark_of(prepared.recording.times[capture.name], capture),
+            prepared.light.by_cube[capture.name],
+        )
 
         def band(values: NDArray[Any]) -> NDArray[np.float32]:
             return np.where(line.calibrated, values, np.nan).astype(np.float32)
@@ -99,13 +102,13 @@ def prepare(folder: Path) -> None:
             "dark": dark.middle,
             "dark_change": dark.change,
             "dark_uncertainty": dark.uncertainty,
-            "read_noise": prepared.noise,
-            "response": prepared.flat.response,
-            "response_uncertainty": prepared.flat.uncertainty,
+            "read_noise": prepared.measured.detector.noise,
+            "response": prepared.measured.detector.flat.response,
+            "response_uncertainty": prepared.measured.detector.flat.uncertainty,
             "dark_weight": dark.weight,
             "ratio": light.ratio,
             "ratio_uncertainty": light.uncertainty,
-            "electrons_per_count": np.array(prepared.electrons_per_count),
+            "electrons_per_count": np.array(prepared.measured.detector.electrons_per_count),
             "saturation_counts": np.array(config.sensor.saturation_counts),
             "snr": np.array(config.quality.low_signal_snr),
         }
@@ -113,7 +116,7 @@ def prepare(folder: Path) -> None:
         np.savez(
             folder / "coefficients" / f"{capture.name}.npz",
             **stored,
-            bad=prepared.bad.any,
+            bad=prepared.measured.detector.bad.any,
             wavelength=capture.wavelength_nm,
             gain=band(line.gain),
             offset=band(line.offset),

@@ -30,7 +30,7 @@ def prepared(rich_flight: Any) -> Preparation:
 @pytest.fixture
 def task(prepared: Preparation, tmp_path: Path) -> CubeTask:
     attributes: dict[str, Any] = {"title": "test"}
-    return cube_task(prepared, prepared.cubes[1], tmp_path / "strip-01.nc", attributes)
+    return cube_task(prepared, prepared.recording.cubes[1], tmp_path / "strip-01.nc", attributes)
 
 
 def packed(path: Path) -> dict[str, Any]:

@@ -72,9 +72,9 @@ def moved(flight: Any, metres: float) -> Any:
     """The flight's track, north and east by so many metres."""
     north_m, east_m = metres_per_degree(55.0)
     return replace(
-        flight.track,
-        latitude=flight.track.latitude + metres / float(north_m) / 2**0.5,
-        longitude=flight.track.longitude - metres / float(east_m) / 2**0.5,
+        flight.recording.track,
+        latitude=flight.recording.track.latitude + metres / float(north_m) / 2**0.5,
+        longitude=flight.recording.track.longitude - metres / float(east_m) / 2**0.5,
     )
 
 
@@ -137,7 +137,7 @@ def test_search_refuses_when_a_panel_is_not_there(fly: Fly, tmp_path: Path) -> N
 
 def test_search_refuses_when_there_are_fewer_patches_than_panels(fly: Fly) -> None:
     flight = fly(cubes=3)
-    late = replace(flight, cubes=flight.cubes[2:])
+    late = flight.only(slice(2, None))
     with pytest.raises(CalibrationError, match=r"fewer than the panels|no choice of them"):
         late.find()
 

@@ -99,7 +99,7 @@ def test_readings_agree_with_the_panels_of_the_simulated_flight(rich_flight: Any
     prepared = prepare(load_config(rich_flight.config))
     truth = rich_flight.truth
     by_name = {p.name: p for p in truth.panels}
-    for one in prepared.readings:
+    for one in prepared.measured.readings:
         wanted = (by_name[one.panel].reflectance - truth.offset) / truth.gain
         z = (one.signal - wanted) / np.hypot(one.uncertainty, 0.003 * wanted)
         assert np.median(np.abs(z)) < 2

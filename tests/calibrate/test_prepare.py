@@ -184,7 +184,7 @@ def test_what_cannot_be_calibrated_is_one_clear_error(
 def test_few_lines_call_no_element_stuck(tmp_path: Path) -> None:
     """Two lines are alike by chance in a few of a hundred elements."""
     prepared = prepare(load_config(write_flight(tmp_path, lines=2)))
-    assert not prepared.bad.stuck.any()
+    assert not prepared.measured.detector.bad.stuck.any()
 
 
 def test_a_dead_element_is_found_in_spite_of_its_own_response(
@@ -196,19 +196,25 @@ def test_a_dead_element_is_found_in_spite_of_its_own_response(
     prepared = prepare(load_config(flight.config))
     dead = flight.truth.bad.dead
     assert dead.sum() >= 5
-    assert (prepared.bad.any & dead).sum() == dead.sum()
-    assert (prepared.flat.response[dead] == 1).all()
+    assert (prepared.measured.detector.bad.any & dead).sum() == dead.sum()
+    assert (prepared.measured.detector.flat.response[dead] == 1).all()
 
 
 def test_measured_numbers_are_those_of_the_camera(rich_flight: Any) -> None:
     prepared = prepare(load_config(rich_flight.config))
     truth = rich_flight.truth
     good = ~truth.bad.any
-    assert prepared.electrons_per_count == truth.electrons_per_count
-    assert abs(prepared.transfer.electrons_per_count / truth.electrons_per_count - 1) < 0.1
-    assert abs(np.median(prepared.noise[good] / truth.read_noise_counts[good]) - 1) < 0.05
+    assert prepared.measured.detector.electrons_per_count == truth.electrons_per_count
+    assert (
+        abs(prepared.measured.detector.transfer.electrons_per_count / truth.electrons_per_count - 1)
+        < 0.1
+    )
+    assert (
+        abs(np.median(prepared.measured.detector.noise[good] / truth.read_noise_counts[good]) - 1)
+        < 0.05
+    )
     response = truth.response / truth.response.mean(axis=1, keepdims=True)
-    assert np.abs(prepared.flat.response - response)[good].max() < 0.03
-    np.testing.assert_allclose(prepared.line.gain, truth.gain, rtol=0.03)
-    for cube, wanted in zip(prepared.cubes, truth.irradiance_ratio, strict=True):
-        np.testing.assert_allclose(prepared.illumination[cube.name].ratio, wanted, rtol=2e-4)
+    assert np.abs(prepared.measured.detector.flat.response - response)[good].max() < 0.03
+    np.testing.assert_allclose(prepared.fit.empirical_line.gain, truth.gain, rtol=0.03)
+    for cube, wanted in zip(prepared.recording.cubes, truth.irradiance_ratio, strict=True):
+        np.testing.assert_allclose(prepared.light.by_cube[cube.name].ratio, wanted, rtol=2e-4)

@@ -131,20 +131,17 @@ def test_a_spoilt_kept_measurement_is_no_loss(flight: Path, reads: Counter[str])
 
 def test_a_kept_measurement_comes_back_as_it_was(flight: Path) -> None:
     config = load_config(flight)
-    prepared = prepare.prepare(config)
-    measured = measure.Measured(
-        **{name: getattr(prepared, name) for name in measure.Measured.__dataclass_fields__}
-    )
+    measured = prepare.prepare(config).measured
     folder = flight.parent / "kept"
     kept.save(folder, "key", measured)
     back = kept.load(folder, "key")
     assert back is not None
-    np.testing.assert_array_equal(back.noise, measured.noise)
-    np.testing.assert_array_equal(back.bad.any, measured.bad.any)
+    np.testing.assert_array_equal(back.detector.noise, measured.detector.noise)
+    np.testing.assert_array_equal(back.detector.bad.any, measured.detector.bad.any)
     assert [r.panel for r in back.readings] == [r.panel for r in measured.readings]
     for one, other in zip(back.readings, measured.readings, strict=True):
         np.testing.assert_array_equal(one.signal, other.signal)
         assert one.lines == other.lines
         assert one.time_s == other.time_s
-    assert back.transfer == measured.transfer
+    assert back.detector.transfer == measured.detector.transfer
     assert kept.load(folder, "other") is None

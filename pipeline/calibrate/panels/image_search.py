@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -11,14 +11,14 @@ import numpy as np
 from pipeline.calibrate.panels.band_groups import Reducer
 from pipeline.calibrate.panels.readings import PanelWindow, windows_in_config
 from pipeline.calibrate.panels.region_search import find_in_regions
+from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SignalOf
 from pipeline.config.flight import Config, Region
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.panels import matching
 from pipeline.radiometry.panels.patches import GroupImage, Patch, find_patches, row_chunks
 from pipeline.read.cubes import RawCube
-from pipeline.read.tables import Track
-from pipeline.records import Array, Capture, LineTimes, Mask, PanelReference
+from pipeline.records import Array, Capture, Mask, PanelReference
 
 #: Strips of more lines than this are searched in every second line.
 ALL_LINES_UP_TO = 1000
@@ -45,20 +45,16 @@ class Seen:
 
 def find_windows(
     config: Config,
-    cubes: Sequence[Capture],
-    times: Mapping[str, LineTimes],
-    track: Track | None,
+    recording: Recording,
     references: Sequence[PanelReference],
     signal_of: SignalOf,
     bad: Mask,
-    saturation_counts: float,
 ) -> list[PanelWindow]:
     """Core windows of the panels whose `where` holds a region or is "search".
 
     Parameters
     ----------
-    cubes : alike in shape and bands
-    times : by cube
+    recording : cubes alike in shape and bands, with times and track
     references : certificates over the bands, for every panel of the config
     signal_of : (capture, line indices, counts) to signal, (line, band, sample) [count]
     bad : (band, sample) elements that do not measure
@@ -79,11 +75,12 @@ def find_windows(
     by_region = any(isinstance(place, Region) for p in config.panel for place in p.where)
     if not (wanted or by_region):
         return []
-    reducer = Reducer.of(cubes[0], references, signal_of, bad, saturation_counts)
+    cubes, saturation = recording.cubes, config.sensor.saturation_counts
+    reducer = Reducer.of(cubes[0], references, signal_of, bad, saturation)
     known = windows_in_config(config, {c.name: c for c in cubes})
     found: list[PanelWindow] = []
     if by_region:
-        found = find_in_regions(config, cubes, times, track, references, reducer)
+        found = find_in_regions(config, recording, references, reducer)
     if wanted:
         names = list(dict.fromkeys(wanted))
         known = [w for w in known + found if w.panel not in names]

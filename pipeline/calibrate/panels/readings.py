@@ -19,7 +19,7 @@ from pipeline.radiometry.empirical_line import combine_passes
 from pipeline.radiometry.noise import difference_variance
 from pipeline.radiometry.panels.core import SATURATED_SHARE_LEAVES_FIT, core_window, read_panel
 from pipeline.read.cubes import RawCube
-from pipeline.read.tables import Track, read_certificate, require_cover, require_no_gap
+from pipeline.read.tables import read_certificate, require_cover, require_no_gap
 from pipeline.records import (
     Array,
     Array32,
@@ -58,14 +58,6 @@ class TransferPoints:
     mean: Array
     variance: Array
     dark_variance: Array
-
-
-@dataclass(frozen=True, eq=False)
-class Context:
-    """What finding a panel without a window needs to know."""
-
-    track: Track | None
-    references: tuple[PanelReference, ...]
 
 
 def windows_in_config(

@@ -13,6 +13,7 @@ from shapely import Polygon
 
 from pipeline.calibrate.panels.band_groups import Reducer
 from pipeline.calibrate.panels.readings import PanelWindow
+from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config, Region
 from pipeline.errors import CalibrationError, ConfigError
 from pipeline.radiometry.geometry import (
@@ -73,17 +74,15 @@ class Predicted:
 
 def find_in_regions(
     config: Config,
-    cubes: Sequence[Capture],
-    times: Mapping[str, LineTimes],
-    track: Track | None,
+    recording: Recording,
     references: Sequence[PanelReference],
     reducer: Reducer,
 ) -> list[PanelWindow]:
     """Windows of the panels that the config gives by region, one for each strip that sees one.
 
-    Errors as `locate.find_windows` has them.
+    Errors as `image_search.find_windows` has them.
     """
-    polygons = _polygons(config)
+    polygons, track = _polygons(config), recording.track
     if track is None:
         raise ConfigError(
             "missing; a panel's region needs it", where=f"{config.path}: flight.track"
@@ -96,8 +95,8 @@ def find_in_regions(
     windows: list[PanelWindow] = []
     failures: dict[str, list[str]] = {panel: [] for panel, _ in polygons}
     expected: set[str] = set()
-    for capture in cubes:
-        predicted = _predicted(capture, track, times[capture.name], ifov_mrad, polygons)
+    for capture in recording.cubes:
+        predicted = _predicted(capture, track, recording.times[capture.name], ifov_mrad, polygons)
         if not predicted:
             continue
         patches = _patches_near(capture, predicted, reducer)
@@ -118,11 +117,7 @@ def find_in_regions(
 
 
 def unconfirmed(
-    config: Config,
-    cubes: Sequence[Capture],
-    times: Mapping[str, LineTimes],
-    track: Track | None,
-    readings: Sequence[PanelReading],
+    config: Config, recording: Recording, readings: Sequence[PanelReading]
 ) -> list[Predicted]:
     """Passes over panels given by region that the track sees and no reading was taken from.
 
@@ -130,14 +125,14 @@ def unconfirmed(
     sides; whoever relies on it must be told.
     """
     by_region = any(isinstance(place, Region) for p in config.panel for place in p.where)
-    ifov_mrad = config.sensor.ifov_mrad
+    ifov_mrad, track = config.sensor.ifov_mrad, recording.track
     if not by_region or track is None or ifov_mrad is None:
         return []
     polygons = _polygons(config)
     return [
         one
-        for capture in cubes
-        for one in _predicted(capture, track, times[capture.name], ifov_mrad, polygons)
+        for capture in recording.cubes
+        for one in _predicted(capture, track, recording.times[capture.name], ifov_mrad, polygons)
         if not any(
             r.panel == one.panel and r.cube == one.cube and one.covers(r.lines, r.samples)
             for r in readings

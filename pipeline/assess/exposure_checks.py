@@ -1,0 +1,38 @@
+"""The checks of the exposure, wired to the panels' readings and the noise."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.calibrate.kernel_tables import median_snr
+from pipeline.calibrate.measure import Measured
+from pipeline.config.flight import Config
+from pipeline.radiometry.checks import exposure
+from pipeline.radiometry.checks.row import Limits
+from pipeline.records import Array, Check
+
+
+def exposure_rows(
+    config: Config, measured: Measured, wavelength_nm: Array, limits: Limits
+) -> list[Check]:
+    """Is it bright enough, not saturated, and the noise as expected?"""
+    uses = {panel.name: panel.use for panel in config.panel}
+    peaks: dict[str, float] = {}
+    shares: dict[str, Array] = {}
+    for r in measured.readings:
+        peaks[r.panel] = max(peaks.get(r.panel, 0.0), r.peak_counts)
+        if uses[r.panel] == "fit":
+            worst = np.fmax(shares.get(r.panel, r.saturated_share), r.saturated_share)
+            shares[r.panel] = worst
+    transfer = measured.detector.transfer
+    return [
+        exposure.panel_peak(peaks, config.sensor.full_scale_counts, limits=limits),
+        exposure.panel_saturated(shares, wavelength_nm=wavelength_nm, limits=limits),
+        exposure.scene_low_signal(median_snr(measured), wavelength_nm=wavelength_nm, limits=limits),
+        exposure.noise_model(
+            transfer.electrons_per_count,
+            config.sensor.electrons_per_count,
+            standard_error=transfer.standard_error,
+            limits=limits,
+        ),
+    ]

@@ -1,0 +1,121 @@
+"""The checks of the light and of the flight, wired to log, passes and track."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipeline.calibrate.ground_positions import (
+    along_track_lines,
+    along_track_ratios,
+    cube_track,
+    positions,
+)
+from pipeline.calibrate.light import Light, pass_levels
+from pipeline.calibrate.recording import Recording
+from pipeline.config.flight import Config
+from pipeline.radiometry import geometry
+from pipeline.radiometry.checks import light as rows
+from pipeline.radiometry.checks.row import Limits
+from pipeline.records import Array, Check, PanelReading
+
+
+def light_rows(
+    recording: Recording, readings: Sequence[PanelReading], light: Light, limits: Limits
+) -> list[Check]:
+    """Was the light steady, or followed?"""
+    log = recording.log
+    return [
+        rows.illumination(
+            _irradiance(recording, readings, light),
+            corrected=light.method != "constant",
+            limits=limits,
+        ),
+        rows.illumination_steps(
+            recording.line_s,
+            None if log is None else log.time_s,
+            None if log is None else log.irradiance,
+            limits=limits,
+        ),
+        rows.sun_elevation(_sun_elevation(recording), limits=limits),
+    ]
+
+
+def _irradiance(
+    recording: Recording, readings: Sequence[PanelReading], light: Light
+) -> Array | None:
+    """Irradiance over the lines as far as it is known, in any unit; None where it is not."""
+    log = recording.log
+    if log is not None:
+        line_s = recording.line_s
+        inside = (line_s >= log.time_s[0]) & (line_s <= log.time_s[-1])
+        found = np.interp(line_s[inside], log.time_s, log.irradiance)
+        return found if found.size else None
+    if light.method != "constant":
+        return np.concatenate([light.by_cube[c.name].ratio for c in recording.cubes])
+    level, _ = pass_levels(readings)
+    level = level[np.isfinite(level)]
+    return level if level.size > 1 else None
+
+
+def _sun_elevation(recording: Recording) -> Array | None:
+    """Sun elevation at the first and the last line [degree]."""
+    track, line_s = recording.track, recording.line_s
+    some = line_s[np.isfinite(line_s)]
+    if track is None or not some.size:
+        return None
+    ends = np.array([some.min(), some.max()])
+    where = float(np.nanmean(track.latitude)), float(np.nanmean(track.longitude))
+    return geometry.sun_elevation(ends, *where)
+
+
+def flight_rows(
+    config: Config, recording: Recording, readings: Sequence[PanelReading], limits: Limits
+) -> list[Check]:
+    """Was it flown as planned?"""
+    cubes, track = recording.cubes, recording.track
+    tracks = (
+        {c.name: cube_track(track, recording.times[c.name]) for c in cubes}
+        if track is not None
+        else {}
+    )
+    roll = pitch = panel_roll = panel_pitch = None
+    if tracks:
+        roll = np.concatenate([t.roll_deg for t in tracks.values()])
+        pitch = np.concatenate([t.pitch_deg for t in tracks.values()])
+        over = [(tracks[r.cube], slice(*r.lines)) for r in readings]
+        panel_roll = float(np.mean([t.roll_deg[part].mean() for t, part in over]))
+        panel_pitch = float(np.mean([t.pitch_deg[part].mean() for t, part in over]))
+    share, holes = _coverage(config, recording)
+    return [
+        rows.along_track(
+            along_track_ratios(along_track_lines(config, cubes, recording.times, tracks)),
+            limits=limits,
+        ),
+        rows.attitude(roll, pitch, panel_roll, panel_pitch, limits=limits),
+        rows.coverage(share, holes, limits=limits),
+        rows.sensor_temperature(
+            np.array([c.settings.sensor_temperature_c for c in cubes]), limits=limits
+        ),
+    ]
+
+
+def _coverage(config: Config, recording: Recording) -> tuple[float | None, int | None]:
+    """Share of the survey polygon seen and number of gaps; None where it cannot be known."""
+    if recording.track is None:
+        return None, None
+    survey = recording.regions.get(config.flight.survey)
+    if survey is None or survey.geom_type != "Polygon":
+        return None, None
+    ring = np.asarray(survey.exterior.coords)[:-1]
+    outlines = []
+    for capture in recording.cubes:
+        at = cube_track(recording.track, recording.times[capture.name])
+        found = positions(config, capture, at)
+        if found is not None:
+            outline = geometry.footprint(geometry.GroundPositions(found.latitude, found.longitude))
+            outlines.append(outline)
+    if not outlines:
+        return None, None
+    return geometry.coverage(outlines, ring), len(geometry.gaps(outlines, ring))

@@ -1,0 +1,198 @@
+"""The detector: what its elements do without light and with it, in counts."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.calibrate.darks import CHUNK_FRAMES, CubeDark, dark_of
+from pipeline.calibrate.panels.readings import PanelLines, transfer_points
+from pipeline.calibrate.scene_sample import SceneSample, pooled, without
+from pipeline.radiometry import elements
+from pipeline.radiometry.flat import flat_field, response_spread
+from pipeline.radiometry.noise import PhotonTransfer, difference_variance, photon_transfer
+from pipeline.read.cubes import RawCube
+from pipeline.read.tables import line_times_from_start
+from pipeline.records import (
+    Array,
+    Array32,
+    BadElements,
+    Capture,
+    DarkCapture,
+    FlatField,
+    LineTimes,
+    Mask,
+    PanelReading,
+)
+
+#: Lines of the flat capture that photon transfer looks at.
+FLAT_LINES = 200
+#: Scene lines from which a deviation too small tells a stuck element: among fewer it is chance.
+LEAST_LINES = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Detector:
+    """Darks, noise, bad elements and relative response of the camera on this flight."""
+
+    darks: tuple[DarkCapture, ...]
+    noise: Array32  # (band, sample) [count], temporal standard deviation of one frame
+    bad: BadElements
+    flat: FlatField
+    flat_signal: Array | None  # (band, sample) [count], mean of the flat over its own response
+    transfer: PhotonTransfer
+    electrons_per_count: float  # the config's, or else the photon transfer's; NaN where neither
+
+    def dark_of(self, times: LineTimes, capture: Capture) -> CubeDark:
+        """The dark signal of a cube's lines."""
+        return dark_of(self.darks, times, capture)
+
+
+@dataclass(frozen=True, eq=False)
+class FlatReading:
+    """A capture of a uniform target, read."""
+
+    flat: FlatField
+    mean: Array  # (band, sample) [count], over the lines, dark subtracted
+    points: tuple[Array, Array]  # photon transfer: mean [count] and variance [count^2], (band,)
+    sha256: str
+
+    def over_response(self, response: Array32, bad: Mask) -> Array:
+        """Mean over the response that is used, NaN at bad elements, (band, sample) [count]."""
+        return np.where(bad, np.nan, self.mean / response)
+
+
+def no_flat(shape: tuple[int, ...]) -> FlatField:
+    """Response 1 everywhere."""
+    return FlatField(np.ones(shape, np.float32), np.zeros(shape, np.float32))
+
+
+def read_flat(
+    capture: Capture,
+    darks: tuple[DarkCapture, ...],
+    noise: Array32,
+    bad: Mask,
+    saturation_counts: float,
+) -> FlatReading:
+    """Relative response from the flat capture, its mean, photon transfer points and SHA-256."""
+    digest = hashlib.sha256()
+    times = line_times_from_start(capture.settings, capture.lines)
+    at = dark_of(darks, times, capture)
+    total = np.zeros(noise.shape)
+    squares = np.zeros(noise.shape)
+    with RawCube(capture) as raw:
+        for start, counts in raw.blocks(CHUNK_FRAMES, digest=digest):
+            net = counts.astype(np.float64) - at.middle
+            raw.give_back(start)
+            total += net.sum(axis=0)
+            squares += (net * net).sum(axis=0)
+        some = raw.lines(0, min(FLAT_LINES, capture.lines))
+    mean = total / capture.lines
+    spread = np.sqrt(np.maximum(squares / capture.lines - mean * mean, 0))
+    net = some.astype(np.float64) - at.middle
+    net[np.broadcast_to(bad, net.shape) | (some >= saturation_counts)] = np.nan
+    good = ~bad & (mean < 0.98 * saturation_counts)
+    level = _band_mean(mean, good)
+    return FlatReading(
+        flat_field(mean, np.maximum(spread, noise), capture.lines, bad),
+        mean,
+        (level, difference_variance(net)),
+        digest.hexdigest(),
+    )
+
+
+def _band_mean(values: Array, good: Mask) -> Array:
+    """Mean over the good samples of each band; 0 where there is none."""
+    return np.asarray(np.where(good, values, 0).sum(axis=1) / np.maximum(good.sum(axis=1), 1))
+
+
+def where_measuring(flat: FlatField, bad: Mask) -> FlatField:
+    """The flat with response 1 at bad elements: what a dead one has is no response."""
+    return FlatField(np.where(bad, 1, flat.response), np.where(bad, 0, flat.uncertainty))
+
+
+def unmeasured_response(
+    bad: Mask,
+    lines: Sequence[PanelLines],
+    readings: Sequence[PanelReading],
+    noise: Array32,
+    electrons_per_count: float,
+) -> FlatField:
+    """Response 1 with the uncertainty that the panels' own elements show."""
+    profiles, variances = [], []
+    for part, reading in zip(lines, readings, strict=True):
+        across = slice(*reading.samples)
+        mean = part.signal[:, :, across].mean(axis=0, dtype=np.float64)
+        shot = np.maximum(mean, 0) / electrons_per_count if electrons_per_count > 0 else 0.0
+        variances.append((noise[:, across].astype(np.float64) ** 2 + shot) / len(part.signal))
+        clear = ~bad[:, across] & (reading.saturated_share == 0)[:, None]
+        profiles.append(np.where(clear, mean, np.nan))
+    spread = response_spread(profiles, variances)
+    return FlatField(np.ones(bad.shape, np.float32), np.where(bad, 0, spread).astype(np.float32))
+
+
+def bad_elements(
+    dark_bad: BadElements,
+    scenes: Sequence[SceneSample],
+    lines: Sequence[PanelLines],
+    response: Array32,
+) -> BadElements:
+    """Bad elements of the darks and, from scene and panel lines, those that see no light.
+
+    The division by the response is undone: a dead element over its own response looks alive.
+    """
+    means, deviation = [], None
+    if scenes:
+        mean, spread = pooled(list(scenes))
+        means.append(mean)
+        if sum(scene.lines.size for scene in scenes) >= LEAST_LINES:
+            deviation = without(spread * response, dark_bad.any)
+    for part in lines:
+        means.append(part.signal.mean(axis=0, dtype=np.float64))
+    mean = without(np.mean(means, axis=0) * response, dark_bad.any)
+    dead, stuck = elements.bad_in_light(mean, temporal_sd=deviation)
+    none = np.zeros_like(dead)
+    return elements.merge(dark_bad, BadElements(hot=none, dead=dead, stuck=stuck, noisy=none))
+
+
+def transfer_of(
+    lines: Sequence[PanelLines],
+    readings: Sequence[PanelReading],
+    bad: Mask,
+    noise: Array32,
+    response: Array32,
+    flat: FlatReading | None,
+    saturation_counts: float,
+) -> PhotonTransfer:
+    """Photon transfer from the panels' lines and the flat; NaN with neither."""
+    parts = [
+        transfer_points(
+            part,
+            reading,
+            bad=bad,
+            noise=noise,
+            response=response,
+            saturation_counts=saturation_counts,
+        )
+        for part, reading in zip(lines, readings, strict=True)
+        if reading.lines[1] - reading.lines[0] >= 2
+    ]
+    mean = [p.mean for p in parts]
+    variance = [p.variance for p in parts]
+    dark_variance = [p.dark_variance for p in parts]
+    if flat is not None:
+        mean.append(flat.points[0])
+        variance.append(flat.points[1])
+        dark_variance.append(_band_mean(noise.astype(np.float64) ** 2, ~bad))
+    if not mean:
+        return PhotonTransfer(math.nan, math.nan, math.nan)
+    return photon_transfer(
+        np.concatenate(mean),
+        np.concatenate(variance),
+        np.concatenate(dark_variance),
+        saturation_counts=saturation_counts,
+    )

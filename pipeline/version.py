@@ -9,3 +9,6 @@ try:
 except PackageNotFoundError:
     # Run from a copy of the source: better an honest gap in the provenance than a guess.
     __version__ = "0+not.installed"
+
+#: Name of the program where identifiers and attributes need one of their own.
+PREFIX = "reflectory"

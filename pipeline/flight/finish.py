@@ -30,10 +30,11 @@ from pipeline.radiometry.checks.verdict import run_verdict, worst_first
 from pipeline.records import Check
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc
+from pipeline.write.checksums import sha256_of as digest_of
 from pipeline.write.flush import flush
 from pipeline.write.formats import FORMATS
 from pipeline.write.page.page import draw_strips, write_report
-from pipeline.write.provenance import Input, late_attributes, prov_json, software
+from pipeline.write.provenance import Input, Output, late_attributes, prov_json, software
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +102,10 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
             started=work.started,
             ended=ended,
             inputs=inputs,
-            outputs={p.relative_to(place).as_posix(): sha for p, sha in digests.items()},
+            outputs=[
+                Output(p.relative_to(place).as_posix(), p.stat().st_size, sha)
+                for p, sha in digests.items()
+            ],
             config_sha256=config.sha256,
             steps=steps_of(prepared),
         ),
@@ -112,7 +116,7 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
     document = json.loads(text)
     write_report(place / "report.html", document, data, drawn.result())
     for name in ("run.json", "report.html"):
-        digests[place / name] = publish.sha256_of(place / name)
+        digests[place / name] = digest_of(place / name)
     publish.write_checksums(place, dict(sorted(digests.items())))
     return document
 
@@ -120,7 +124,7 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
 def _flushed_sha256(path: Path) -> str:
     """SHA-256 of a file on its way to the disk: publishing has little left to wait for."""
     flush(path)
-    return publish.sha256_of(path)
+    return digest_of(path)
 
 
 def _input_digests(work: Work) -> dict[Path, str]:

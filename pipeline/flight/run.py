@@ -45,6 +45,7 @@ from pipeline.read.inventory import Inventory, take_inventory
 from pipeline.records import Capture
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc, require_free
+from pipeline.write.completeness import fault_of
 from pipeline.write.formats import FORMATS
 from pipeline.write.product import output_bytes
 from pipeline.write.provenance import Extents, cube_attributes
@@ -151,15 +152,24 @@ def run(
             document = finish(work, memory, workers=workers)
             target = flight_folder(config) / str(document["run_id"])
             published = publish.publish(place, target, replace=again)
+            _tell(published, target, progress)
         except OSError as error:
             raise OutputError(
                 f"cannot be written: {error.strerror or error}",
                 where=flight_folder(config),
                 do="Free space or choose another output folder",
             ) from error
-    if not published:
+    if not published.fresh:
         document = json.loads((target / "run.json").read_text())
-    return RunResult(target, document, reused=not published)
+    return RunResult(target, document, reused=not published.fresh)
+
+
+def _tell(published: publish.Published, target: Path, progress: Progress) -> None:
+    """Say what was wrong with the folder that was there under the run's name."""
+    if published.fault:
+        progress.event("made anew", run=target.name, why=published.fault)
+    if published.set_aside is not None:
+        progress.event("set aside", what=published.set_aside, why="it holds what no run wrote")
 
 
 def _finished(config: Config, inventory: Inventory, memory: DigestMemory) -> RunResult | None:
@@ -171,10 +181,9 @@ def _finished(config: Config, inventory: Inventory, memory: DigestMemory) -> Run
     if digests is None:
         return None
     folder = flight_folder(config) / run_id(config, digests, inventory.refused)
-    try:
-        document = json.loads((folder / "run.json").read_text())
-    except (OSError, ValueError):
+    if fault_of(folder):
         return None
+    document = json.loads((folder / "run.json").read_text())
     return RunResult(folder, document, reused=True)
 
 

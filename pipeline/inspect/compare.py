@@ -22,7 +22,7 @@ from pipeline.inspect.finished_run import (
     cube_paths,
     open_cube,
 )
-from pipeline.write.provenance import PREFIX
+from pipeline.version import PREFIX
 
 #: Lines read at a time; with a tenth of the bands this bounds the memory to some tens of MB.
 LINES = 512

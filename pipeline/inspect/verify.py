@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
@@ -24,12 +23,12 @@ from pipeline.inspect.finished_run import (
     cube_paths,
     open_cube,
 )
+from pipeline.version import PREFIX
 from pipeline.write.attributes import DIMENSIONS, FILLS, VARIABLES
+from pipeline.write.checksums import CHECKSUMS, parse_line, read_lines, sha256_of
 from pipeline.write.product import CubeProduct, Variable
-from pipeline.write.provenance import PREFIX
-from pipeline.write.publish import CHECKSUMS, files_below, sha256_of
+from pipeline.write.publish import files_below
 
-_LINE = re.compile(r"([0-9a-f]{64})  (.+)")
 _OPTIONAL = frozenset({"reflectance_uncertainty", "time", "latitude", "longitude"})
 _FLOAT32 = frozenset(
     {
@@ -122,16 +121,16 @@ def _checksums(run: Path, document: Mapping[str, Any]) -> Iterator[Finding]:
     witness = _output_digests(document)
     listed: dict[str, str] = {}
     try:
-        text = (run / CHECKSUMS).read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        lines = read_lines(run / CHECKSUMS)
+    except OSError as error:
         yield Finding(CHECKSUMS, f"cannot be read: {one_line(error)}", False)
-        text = ""
-    for number, line in enumerate(text.splitlines(), start=1):
-        match = _LINE.fullmatch(line)
-        if match is None:
+        lines = []
+    for number, line in enumerate(lines, start=1):
+        row = parse_line(line)
+        if row is None:
             yield Finding(CHECKSUMS, f"line {number} is not a digest, two blanks and a name", False)
         else:
-            listed[match[2]] = match[1]
+            listed[row[0]] = row[1]
     there = {p.relative_to(run).as_posix(): p for p in files_below(run)}
     for name, expected in listed.items():
         shown = one_line(name)

@@ -81,7 +81,8 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
             require_whole(capture)
             table = _line_times(config, name)
         except InputError as error:
-            refused[name] = error
+            # A name that is no text is shown by its bytes.
+            refused[name.encode("utf-8", "backslashreplace").decode()] = error
             continue
         cubes.append(capture)
         if table is not None:
@@ -189,6 +190,16 @@ def _refuse_same_stems(paths: Iterable[Path]) -> None:
             )
 
 
+def _require_plain_name(header: Path, folder: Path) -> None:
+    """InputError for a name that results, which go by it, could not have."""
+    name = header.relative_to(folder) if header.is_relative_to(folder) else header.name
+    if "\\" in header.name:
+        # The netCDF library takes it for a separator of folders.
+        raise InputError("its name holds a backslash", where=header, do="Rename the capture")
+    if any("\ud800" <= c <= "\udfff" for c in str(name)):
+        raise InputError("its name is not UTF-8 text", where=header, do="Rename the capture")
+
+
 def _whole(config: Config, path: Path) -> Capture:
     capture = _described(config, path)
     require_whole(capture)
@@ -196,6 +207,7 @@ def _whole(config: Config, path: Path) -> Capture:
 
 
 def _described(config: Config, path: Path) -> Capture:
+    _require_plain_name(path, config.flight.folder)
     sensor = config.sensor
     return read_header(
         path,

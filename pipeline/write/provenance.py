@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.version import __version__
+from pipeline.version import PREFIX, __version__
 from pipeline.write.attributes import CONVENTIONS, STANDARD_NAMES, Attributes, iso_time
-
-PREFIX = "reflectory"
+from pipeline.write.checksums import escaped
 
 
 @dataclass(frozen=True)
@@ -21,6 +20,15 @@ class Input:
     role: str  # cube, dark, flat, certificate, ...
 
 
+@dataclass(frozen=True)
+class Output:
+    """A file of a run by name below its folder, size and content."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
 def prov_json(
     *,
     run_id: str,
@@ -28,14 +36,13 @@ def prov_json(
     started: str,
     ended: str,
     inputs: Sequence[Input],
-    outputs: Mapping[str, str],
+    outputs: Sequence[Output],
     config_sha256: str,
     steps: Sequence[Mapping[str, object]],
 ) -> dict[str, object]:
     """The members of a PROV-JSON document (W3C Member Submission, 24 April 2013).
 
-    `outputs` maps a file's name to its SHA-256; `steps` are the corrections in order, each with
-    its parameters.
+    `steps` are the corrections in order, each with its parameters.
     """
     run = f"{PREFIX}:run/{run_id}"
     agent = f"{PREFIX}:software/{__version__}"
@@ -54,13 +61,17 @@ def prov_json(
             f"{PREFIX}:sha256": item.sha256,
         }
         used[f"_:used-{i}"] = {"prov:activity": run, "prov:entity": name}
-    for i, (file, sha256) in enumerate(outputs.items()):
-        name = f"{PREFIX}:output/{run_id}/{file}"
-        entities[name] = {"prov:label": file, f"{PREFIX}:sha256": sha256}
+    for i, output in enumerate(outputs):
+        name = f"{PREFIX}:output/{run_id}/{output.name}"
+        entities[name] = {
+            "prov:label": output.name,
+            f"{PREFIX}:bytes": output.bytes,
+            f"{PREFIX}:sha256": output.sha256,
+        }
         generated[f"_:generated-{i}"] = {"prov:entity": name, "prov:activity": run}
         for item in inputs:
             stem = item.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
-            if item.role == "cube" and stem == file.rsplit(".", 1)[0]:
+            if item.role == "cube" and stem == output.name.rsplit(".", 1)[0]:
                 derived[f"_:derived-{i}"] = {
                     "prov:generatedEntity": name,
                     "prov:usedEntity": f"{PREFIX}:input/{item.name}",
@@ -161,7 +172,8 @@ def cube_attributes(
 
 def late_attributes(run_id: str, follows: str | None, inputs: Sequence[Input]) -> Attributes:
     """Global attributes that are known once every input was read."""
-    listed = "\n".join(f"{i.sha256}  {i.bytes}  {i.role}  {i.name}" for i in inputs)
+    # As in a list of checksums: a line is an input, whatever its name.
+    listed = "\n".join(f"{i.sha256}  {i.bytes}  {i.role}  {escaped(i.name)}" for i in inputs)
     return {
         "id": run_id,
         "naming_authority": PREFIX,

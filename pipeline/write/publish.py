@@ -1,32 +1,48 @@
-"""Nothing half-written: files are written beside and renamed, folders too."""
+"""Nothing half-written: files are written beside and renamed, folders too.
+
+Beside the runs of a flight lie for a while, and longer where the program was killed:
+
+`.writing-*`   a run that is being written, or one that makes room for its replacement; it is
+               alive while its lock is held
+`.removing-*`  what is being taken away; never anything else again
+"""
 
 from __future__ import annotations
 
 import errno
 import fcntl
-import hashlib
 import os
 import shutil
+import stat
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager, nullcontext, suppress
+import uuid
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
 
 from pipeline.errors import OutputError
+from pipeline.write.checksums import CHECKSUMS, checksums_text
+from pipeline.write.completeness import fault_of
 from pipeline.write.flush import flush
 
 _STAGING = ".writing-"
+_REMOVING = ".removing-"
 _LOCK = ".lock"
-CHECKSUMS = "checksums.sha256"
+_SET_ASIDE = "-set-aside"
 
 
 def write_text(path: Path, text: str) -> None:
     """Write a small file so that it is whole under its name, or not there."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a small file so that it is whole under its name, or not there."""
     descriptor, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            file.write(text)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         Path(beside).chmod(0o644)
@@ -40,8 +56,9 @@ def write_text(path: Path, text: str) -> None:
 def staging(folder: Path) -> Iterator[Path]:
     """A folder to write a run in, beside its final place; removed unless published.
 
-    Leftovers of killed runs are cleared away: a staging folder is alive while its lock is held.
+    Leftovers of killed runs are cleared away. Folders made for it go with it if they are empty.
     """
+    made = [above for above in (folder, *folder.parents) if not above.exists()]
     try:
         folder.mkdir(parents=True, exist_ok=True)
         clear_leftovers(folder)
@@ -55,50 +72,89 @@ def staging(folder: Path) -> Iterator[Path]:
     try:
         yield place
     finally:
-        shutil.rmtree(place, ignore_errors=True)
-        lock.close()
+        _remove(place)
+        os.close(lock)
+        for empty in made:
+            with suppress(OSError):
+                empty.rmdir()
 
 
-def _claimed(folder: Path) -> tuple[Path, IO[str]]:
+def _claimed(folder: Path) -> tuple[Path, int]:
     """A new staging folder and its lock, held.
 
     Another run that clears leftovers may take the folder away before it is locked; then again.
     """
     while True:
-        place = Path(tempfile.mkdtemp(dir=folder, prefix=_STAGING))
-        place.chmod(0o755)
-        try:
-            lock = (place / _LOCK).open("w")
-        except FileNotFoundError:
-            continue
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            lock.close()
-            continue
-        if (place / _LOCK).exists():
-            return place, lock
-        lock.close()
+        folder.mkdir(parents=True, exist_ok=True)
+        with suppress(FileNotFoundError, BlockingIOError):
+            place = Path(tempfile.mkdtemp(dir=folder, prefix=_STAGING))
+            place.chmod(0o755)
+            lock = _locked(place, os.O_CREAT)
+            if (place / _LOCK).exists():
+                return place, lock
+            os.close(lock)
+
+
+def _locked(place: Path, create: int = 0) -> int:
+    """The lock of a staging folder, held; no link is followed."""
+    lock = os.open(place / _LOCK, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC | create, 0o644)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BaseException:
+        os.close(lock)
+        raise
+    return lock
 
 
 def clear_leftovers(folder: Path) -> None:
-    """Remove staging folders whose writer is gone."""
-    for place in folder.glob(f"{_STAGING}*"):
+    """Remove staging folders whose writer is gone, and what a killed run was removing.
+
+    A link is never followed: what it leads to is not ours.
+    """
+    for place in filter(_is_folder, folder.glob(f"{_STAGING}*")):
         with suppress(OSError):
-            lock_path = place / _LOCK
-            if not lock_path.exists():
-                # Made a moment ago and not locked yet, or half removed: an empty one is no harm.
-                with suppress(OSError):
-                    place.rmdir()
+            if not (place / _LOCK).exists():
+                # Made a moment ago and not locked yet: an empty one is no harm.
+                place.rmdir()
                 continue
-            with lock_path.open("a") as lock:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                for earlier in place.iterdir():
-                    # Killed between moving a run aside and replacing it: the run stands again.
-                    if (earlier / "run.json").is_file():
-                        with suppress(OSError):
-                            earlier.rename(folder / earlier.name)
-                shutil.rmtree(place, ignore_errors=True)
+            lock = _locked(place)
+            try:
+                _stand_again(place, folder)
+                _remove(place)
+            finally:
+                os.close(lock)
+    for place in filter(_is_folder, folder.glob(f"{_REMOVING}*")):
+        shutil.rmtree(place, ignore_errors=True)
+
+
+def _is_folder(path: Path) -> bool:
+    """Whether a path is a folder itself, and no link to one."""
+    with suppress(OSError):
+        return stat.S_ISDIR(path.lstat().st_mode)
+    return False
+
+
+def _stand_again(place: Path, folder: Path) -> None:
+    """Put back a run whose replacement was killed between its two renames."""
+    for earlier in place.iterdir():
+        if _is_folder(earlier) and (earlier / "run.json").is_file():
+            # Not possible where the new one stands already; then it is removed.
+            with suppress(OSError):
+                earlier.rename(folder / earlier.name)
+
+
+def _remove(place: Path) -> None:
+    """Take a folder away: its name at once, then what is in it.
+
+    Killed meanwhile, what is left is known by its name as something to remove: it is never taken
+    for a run, and its lock, which may be gone, is not asked.
+    """
+    doomed = place.with_name(f"{_REMOVING}{uuid.uuid4().hex}")
+    try:
+        place.rename(doomed)
+    except OSError:
+        doomed = place
+    shutil.rmtree(doomed, ignore_errors=True)
 
 
 def clear_beside(place: Path) -> None:
@@ -112,57 +168,97 @@ def clear_beside(place: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def sha256_of(path: Path) -> str:
-    """SHA-256 of a file."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def files_below(folder: Path) -> list[Path]:
     """All files of a run, in order of their paths, but for the lock and the checksums."""
     return sorted(p for p in folder.rglob("*") if p.is_file() and p.name not in (_LOCK, CHECKSUMS))
 
 
-def write_checksums(folder: Path, digests: dict[Path, str]) -> None:
+def write_checksums(folder: Path, digests: Mapping[Path, str]) -> None:
     """`checksums.sha256` of a run's files, as `sha256sum -c` reads it."""
-    lines = [f"{sha}  {path.relative_to(folder).as_posix()}" for path, sha in digests.items()]
-    write_text(folder / CHECKSUMS, "\n".join(lines) + "\n")
+    names = {path.relative_to(folder).as_posix(): sha256 for path, sha256 in digests.items()}
+    write_bytes(folder / CHECKSUMS, checksums_text(names).encode("utf-8", "surrogateescape"))
 
 
-def publish(place: Path, target: Path, *, replace: bool = False) -> bool:
+@dataclass(frozen=True)
+class Published:
+    """What became of a finished staging folder."""
+
+    fresh: bool  # False: the same work was finished meanwhile, and its result stands
+    fault: str = ""  # what was wrong with the folder that was there under its name
+    set_aside: Path | None = None  # where that folder is now, if it held what no run wrote
+
+
+def publish(place: Path, target: Path, *, replace: bool = False) -> Published:
     """Give a finished staging folder its final name.
 
-    Returns False when a run of that name is there already and `replace` is not asked for: the
-    same work was finished meanwhile, and its result stands.
+    A whole run of that name stands unless `replace` is asked for. One that is not whole is
+    replaced; where it also holds files that the new one has not, it is set aside, not removed.
     """
     for path in place.rglob("*"):
         flush(path)
     flush(place)
-    try:
-        with _moved_aside(target) if replace and target.exists() else nullcontext():
-            place.rename(target)
-    except OSError as error:
-        if error.errno in (errno.ENOTEMPTY, errno.EEXIST) and (target / "run.json").is_file():
-            return False
-        raise
-    # Not before: a folder without its lock would not be cleared away after a kill.
-    (target / _LOCK).unlink(missing_ok=True)
-    flush(target.parent)
-    return True
+    published = _renamed(place, target, replace)
+    if published.fresh:
+        # Not before: a folder without its lock would not be cleared away after a kill.
+        (target / _LOCK).unlink(missing_ok=True)
+        flush(target.parent)
+    return published
+
+
+def _renamed(place: Path, target: Path, replace: bool) -> Published:
+    while True:
+        try:
+            there = os.path.lexists(target)
+            fault = fault_of(target) if there else ""
+            if there and not fault and not replace:
+                return Published(fresh=False)
+            if not there:
+                place.rename(target)
+                return Published(fresh=True)
+            if not replace and _foreign(target, place):
+                aside = _free_name(target)
+                target.rename(aside)
+                place.rename(target)
+                return Published(fresh=True, fault=fault, set_aside=aside)
+            with _moved_aside(target):
+                place.rename(target)
+            return Published(fresh=True, fault=fault)
+        except OSError as error:
+            # Another run came between; what it published is looked at anew.
+            if error.errno not in (errno.ENOTEMPTY, errno.EEXIST) or not place.exists():
+                raise
+
+
+def _foreign(target: Path, place: Path) -> bool:
+    """Whether something lies there that the new run does not have: no run wrote it."""
+    if not _is_folder(target):
+        return True
+    ours = {path.relative_to(place) for path in place.rglob("*")}
+    names = {path.relative_to(target) for path in target.rglob("*")}
+    return bool(names - ours - {Path(_LOCK), Path(CHECKSUMS)})
+
+
+def _free_name(target: Path) -> Path:
+    names = [f"{target.name}{_SET_ASIDE}"]
+    while os.path.lexists(target.with_name(names[-1])):
+        names.append(f"{target.name}{_SET_ASIDE}-{len(names) + 1}")
+    return target.with_name(names[-1])
 
 
 @contextmanager
 def _moved_aside(target: Path) -> Iterator[None]:
     """An earlier run out of the way until the new one stands, and put back if it does not."""
-    holder = Path(tempfile.mkdtemp(dir=target.parent, prefix=_STAGING))
-    with (holder / _LOCK).open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        target.rename(holder / target.name)
+    holder, lock = _claimed(target.parent)
+    earlier = holder / target.name
+    try:
+        target.rename(earlier)
         try:
             yield
         except BaseException:
-            with suppress(OSError):
-                (holder / target.name).rename(target)
+            earlier.rename(target)
             raise
-        finally:
-            shutil.rmtree(holder, ignore_errors=True)
+    finally:
+        # Where it could not be put back the folder stays: the next run tries again.
+        if _is_folder(target) or not earlier.exists():
+            _remove(holder)
+        os.close(lock)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -15,6 +16,7 @@ import pytest
 import pipeline.calibrate.cube as cube
 from pipeline.errors import OutputError, ReflectoryError
 from pipeline.flight.run import run
+from pipeline.inspect.verify import verify
 from pipeline.read.cubes import RawCube
 
 
@@ -176,3 +178,17 @@ def test_an_error_while_a_cube_is_written_leaves_no_cube(
     with pytest.raises(OutputError, match="No space left"):
         run(plain_copy.config, workers=1)
     assert visible(plain_copy.folder / "results") == []
+
+
+@pytest.mark.skipif(shutil.which("sha256sum") is None, reason="sha256sum is not installed")
+def test_a_cube_with_a_line_break_in_its_name(plain_copy: Any) -> None:
+    raw = plain_copy.folder / "raw"
+    for path in raw.glob("strip-01.*"):
+        path.rename(raw / path.name.replace("-01", "-two\nlines"))
+    (raw / "manifest.sha256").unlink()
+    result = run(plain_copy.config)
+    assert (result.folder / "strip-two\nlines.nc").is_file()
+    checked = ["sha256sum", "-c", "--strict", "--quiet", "checksums.sha256"]
+    assert subprocess.run(checked, cwd=result.folder, check=False).returncode == 0
+    assert all(finding.ok for finding in verify(result.folder))
+    assert run(plain_copy.config).reused

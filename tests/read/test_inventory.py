@@ -113,6 +113,23 @@ def test_a_bad_cube_is_set_apart(config: Make, raw: Path) -> None:
     assert "zero bytes" in str(found.refused["strip-10"])
 
 
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [("strip-\\", "holds a backslash"), (os.fsdecode(b"strip-\xff"), "is not UTF-8 text")],
+    ids=["backslash", "bytes"],
+)
+def test_a_name_that_results_cannot_have_is_set_apart(
+    config: Make, raw: Path, name: str, why: str
+) -> None:
+    for suffix in (".hdr", ".raw"):
+        (raw / f"strip-1{suffix}").rename(raw / f"{name}{suffix}")
+    found = take_inventory(config())
+    [(shown, error)] = found.refused.items()
+    assert shown.encode()
+    assert why in error.what
+    assert names(found.cubes) == ["strip-2", "strip-10"]
+
+
 def test_no_good_cube(config: Make, raw: Path) -> None:
     for stem in ("strip-1", "strip-2", "strip-10"):
         (raw / f"{stem}.raw").unlink()

@@ -5,7 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import pipeline
-from pipeline.write.provenance import Extents, Input, cube_attributes, late_attributes, prov_json
+from pipeline.write.provenance import (
+    Extents,
+    Input,
+    Output,
+    cube_attributes,
+    late_attributes,
+    prov_json,
+)
 
 INPUTS = [
     Input("raw/strip-00.raw", 100, "a" * 64, "cube"),
@@ -18,7 +25,8 @@ def document(follows: str | None = None) -> Any:
     return prov_json(
         run_id="abc", follows=follows, started="2026-06-18T11:00:00Z",
         ended="2026-06-18T11:01:00Z", inputs=INPUTS,
-        outputs={"strip-00.nc": "d" * 64, "config.toml": "e" * 64}, config_sha256="f" * 64,
+        outputs=[Output("strip-00.nc", 50, "d" * 64), Output("config.toml", 5, "e" * 64)],
+        config_sha256="f" * 64,
         steps=[{"step": "dark"}],
     )  # fmt: skip
 
@@ -61,6 +69,18 @@ def test_inputs_are_listed_with_digest_size_role_and_name() -> None:
     listed = str(late_attributes("abc", "xyz", INPUTS)["inputs"]).splitlines()
     assert listed[0] == f"{'a' * 64}  100  cube  raw/strip-00.raw"
     assert len(listed) == 3
+
+
+def test_an_input_is_one_line_whatever_its_name() -> None:
+    odd = [Input("raw/two\nlines.raw", 1, "a" * 64, "cube"), *INPUTS]
+    listed = str(late_attributes("abc", None, odd)["inputs"]).splitlines()
+    assert len(listed) == len(odd)
+    assert listed[0].endswith("raw/two\\nlines.raw")
+
+
+def test_outputs_have_their_size() -> None:
+    output = document()["entity"]["reflectory:output/abc/strip-00.nc"]
+    assert output["reflectory:bytes"] == 50
 
 
 def test_extents_are_stated_with_their_accuracy() -> None:

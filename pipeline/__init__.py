@@ -15,15 +15,15 @@ if TYPE_CHECKING:
     from pipeline.config.flight import load_config
     from pipeline.flight.lazy_dataset import reflectance
     from pipeline.flight.run import run
+    from pipeline.inspect.budget import uncertainty_budget
     from pipeline.version import __version__ as __version__
-    from pipeline.write.budget import uncertainty_budget
 
 _HOMES = {
     "__version__": "pipeline.version",
     "load_config": "pipeline.config.flight",
     "reflectance": "pipeline.flight.lazy_dataset",
     "run": "pipeline.flight.run",
-    "uncertainty_budget": "pipeline.write.budget",
+    "uncertainty_budget": "pipeline.inspect.budget",
 }
 
 

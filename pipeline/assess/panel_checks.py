@@ -18,6 +18,7 @@ from pipeline.radiometry import geometry
 from pipeline.radiometry.checks import fit as rows
 from pipeline.radiometry.checks.row import Limits, not_checked
 from pipeline.radiometry.empirical_line import leave_one_out, predict, without_each
+from pipeline.radiometry.equation import reflectance_from_signal
 from pipeline.records import Array, Check, EmpiricalLine, Mask, PanelReading
 
 
@@ -96,7 +97,7 @@ def outside_shares(
 ) -> tuple[float | None, float | None]:
     """Shares of the thin scene lines' spectra below and above the fit's panels."""
     spectra = np.concatenate([s.thin for s in scenes])
-    value = fitted.offset + fitted.gain * spectra
+    value = reflectance_from_signal(spectra, fitted.gain, fitted.offset)
     known = np.isfinite(value)
     if not known.any():
         return None, None

@@ -13,6 +13,7 @@ from pipeline.calibrate.darks import CHUNK_FRAMES, CubeDark, dark_of
 from pipeline.calibrate.panels.readings import PanelLines, transfer_points
 from pipeline.calibrate.scene_sample import SceneSample, pooled, without
 from pipeline.radiometry import elements
+from pipeline.radiometry.equation import counts_from_signal, noise_variance, signal_from_counts
 from pipeline.radiometry.flat import flat_field, response_spread
 from pipeline.radiometry.noise import PhotonTransfer, difference_variance, photon_transfer
 from pipeline.read.cubes import RawCube
@@ -63,7 +64,7 @@ class FlatReading:
 
     def over_response(self, response: Array32, bad: Mask) -> Array:
         """Mean over the response that is used, NaN at bad elements, (band, sample) [count]."""
-        return np.where(bad, np.nan, self.mean / response)
+        return np.where(bad, np.nan, signal_from_counts(self.mean, 0.0, response))
 
 
 def no_flat(shape: tuple[int, ...]) -> FlatField:
@@ -127,8 +128,8 @@ def unmeasured_response(
     for part, reading in zip(lines, readings, strict=True):
         across = slice(*reading.samples)
         mean = part.signal[:, :, across].mean(axis=0, dtype=np.float64)
-        shot = np.maximum(mean, 0) / electrons_per_count if electrons_per_count > 0 else 0.0
-        variances.append((noise[:, across].astype(np.float64) ** 2 + shot) / len(part.signal))
+        own = noise_variance(mean, noise[:, across].astype(np.float64), 1.0, electrons_per_count)
+        variances.append(own / len(part.signal))
         clear = ~bad[:, across] & (reading.saturated_share == 0)[:, None]
         profiles.append(np.where(clear, mean, np.nan))
     spread = response_spread(profiles, variances)
@@ -153,7 +154,8 @@ def bad_elements(
             deviation = without(spread * response, dark_bad.any)
     for part in lines:
         means.append(part.signal.mean(axis=0, dtype=np.float64))
-    mean = without(np.mean(means, axis=0) * response, dark_bad.any)
+    above_dark = counts_from_signal(np.mean(means, axis=0), 0.0, response)
+    mean = without(np.asarray(above_dark, np.float64), dark_bad.any)
     dead, stuck = elements.bad_in_light(mean, temporal_sd=deviation)
     none = np.zeros_like(dead)
     return elements.merge(dark_bad, BadElements(hot=none, dead=dead, stuck=stuck, noisy=none))

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation
 from pipeline.config.flight import Config
 from pipeline.flags import LineFlag, QualityFlag, quality_mask
+from pipeline.radiometry.equation import fold_element, fold_ratio, noise_variance
 from pipeline.radiometry.kernel import KernelTable, LineTable
 from pipeline.radiometry.preview import FLIGHT_BYTES, preview_plan
 from pipeline.records import (
@@ -48,10 +50,13 @@ def kernel_table(
     A band that is not calibrated has gain 1 and offset 0 here; all its samples carry
     `no_calibration`, which is always blank.
     """
-    response = detector.flat.response[bands].astype(np.float64)
-    noise2 = detector.noise[bands].astype(np.float64) ** 2
-    k = detector.electrons_per_count
-    shot = 1 / (k * response) if math.isfinite(k) else np.zeros_like(response)
+    element = fold_element(
+        dark_noise=detector.noise[bands].astype(np.float64),
+        dark_uncertainty=dark.uncertainty[bands].astype(np.float64),
+        response=detector.flat.response[bands].astype(np.float64),
+        response_uncertainty=detector.flat.uncertainty[bands],
+        electrons_per_count=detector.electrons_per_count,
+    )
     bad = detector.bad.any[bands]
     flags = np.where(bad, QualityFlag.BAD_ELEMENT, 0)
     flags |= np.where(fit.calibrated[bands], 0, QualityFlag.NO_CALIBRATION)[:, None]
@@ -59,41 +64,51 @@ def kernel_table(
     def band(values: NDArray[np.float64], where_not: float) -> Array32:
         return _f32(np.where(fit.calibrated, values, where_not)[bands])
 
-    patches = bad_patches(bad) if config.quality.interpolate_bad_elements else None
+    interpolate = config.quality.interpolate_bad_elements
+    patches = bad_patches(bad if interpolate else np.zeros_like(bad))
     blank = quality_mask(config.quality.blank)
-    if patches is not None:
+    if interpolate:
         blank &= ~int(QualityFlag.BAD_ELEMENT)
         flags = flags | np.where(bad & ~_patched(bad, patches), QualityFlag.NO_CALIBRATION, 0)
-    nothing = np.zeros(0, np.int32)
-    patch_arrays = patches or (nothing, nothing, nothing, nothing, np.zeros(0, np.float32))
     return KernelTable(
-        _f32(dark.middle[bands]),
-        _f32(dark.change[bands]),
-        _f32(1 / response),
-        _f32((noise2 + dark.uncertainty[bands].astype(np.float64) ** 2) / response**2),
-        _f32(noise2 / response**2),
-        _f32(shot),
-        _f32((detector.flat.uncertainty[bands] / response) ** 2),
-        np.ascontiguousarray(flags, dtype=np.uint8),
-        band(fit.gain, 1.0),
-        band(fit.offset, 0.0),
-        band(fit.gain_variance, 0.0),
-        band(fit.offset_variance, 0.0),
-        band(fit.covariance, 0.0),
-        band(fit.low, -math.inf),
-        band(fit.high, math.inf),
-        *patch_arrays,
+        dark=_f32(dark.middle[bands]),
+        dark_change=_f32(dark.change[bands]),
+        inverse_response=_f32(element.inverse_response),
+        fixed_variance=_f32(element.fixed_variance),
+        read_variance=_f32(element.read_variance),
+        shot=_f32(element.shot),
+        response_variance=_f32(element.response_variance),
+        element_flags=np.ascontiguousarray(flags, dtype=np.uint8),
+        gain=band(fit.gain, 1.0),
+        offset=band(fit.offset, 0.0),
+        gain_variance=band(fit.gain_variance, 0.0),
+        offset_variance=band(fit.offset_variance, 0.0),
+        covariance=band(fit.covariance, 0.0),
+        low=band(fit.low, -math.inf),
+        high=band(fit.high, math.inf),
+        patch_band=patches.band,
+        patch_sample=patches.sample,
+        patch_left=patches.left,
+        patch_right=patches.right,
+        patch_weight=patches.weight,
         saturation_counts=config.sensor.saturation_counts,
         low_signal_snr=config.quality.low_signal_snr,
         blank_mask=blank,
     )
 
 
-Patches = tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], Array32]
+class Patches(NamedTuple):
+    """How bad elements are interpolated, (bad element,) each: see `KernelTable.patch_*`."""
+
+    band: NDArray[np.int32]
+    sample: NDArray[np.int32]
+    left: NDArray[np.int32]
+    right: NDArray[np.int32]
+    weight: Array32
 
 
 def bad_patches(bad: NDArray[np.bool_]) -> Patches:
-    """How bad elements are interpolated across samples: see `KernelTable.patch_*`.
+    """How bad elements are interpolated across samples, in order of their bands.
 
     At the swath's edge the one good neighbour serves alone. A band with no good sample has none.
     """
@@ -110,23 +125,24 @@ def bad_patches(bad: NDArray[np.bool_]) -> Patches:
             rows.append((int(b), int(s), left, right, min(max(weight, 0.0), 1.0)))
     table = np.array(rows, np.float64).reshape(-1, 5)
     whole = [np.ascontiguousarray(table[:, i], dtype=np.int32) for i in range(4)]
-    return whole[0], whole[1], whole[2], whole[3], _f32(table[:, 4])
+    return Patches(whole[0], whole[1], whole[2], whole[3], _f32(table[:, 4]))
 
 
 def _patched(bad: NDArray[np.bool_], patches: Patches) -> NDArray[np.bool_]:
     done = np.zeros_like(bad)
-    done[patches[0], patches[1]] = True
+    done[patches.band, patches.sample] = True
     return done
 
 
 def line_table(light: Illumination, dark: CubeDark, possible_drift: Array) -> LineTable:
     """What changes from line to line of a cube; `possible_drift` as from that function."""
     uncertain = dark.extrapolated & (possible_drift > DARK_UNCERTAIN_COUNTS)
+    ratio = fold_ratio(light.ratio, light.uncertainty)
     return LineTable(
-        _f32(dark.weight),
-        _f32(1 / light.ratio),
-        _f32((light.uncertainty / light.ratio) ** 2),
-        np.where(uncertain, QualityFlag.DARK_UNCERTAIN, 0).astype(np.uint8),
+        dark_weight=_f32(dark.weight),
+        inverse_ratio=_f32(ratio.inverse),
+        ratio_variance=_f32(ratio.relative_variance),
+        line_flags=np.where(uncertain, QualityFlag.DARK_UNCERTAIN, 0).astype(np.uint8),
     )
 
 
@@ -164,9 +180,8 @@ def median_snr(measured: Measured) -> Array:
     """Median scene signal over its own noise, (band,)."""
     signal = np.median(np.stack([s.median for s in measured.scenes]), axis=0)
     noise = np.nanmedian(measured.detector.noise.astype(np.float64), axis=1)
-    k = measured.detector.electrons_per_count
-    shot = np.maximum(signal, 0) / k if math.isfinite(k) else 0.0
-    return np.asarray(signal / np.maximum(np.sqrt(noise**2 + shot), 1e-12))
+    variance = noise_variance(signal, noise, 1.0, measured.detector.electrons_per_count)
+    return np.asarray(signal / np.maximum(np.sqrt(variance), 1e-12))
 
 
 @dataclass(frozen=True, eq=False)

@@ -28,6 +28,7 @@ from pipeline.calibrate.scene_sample import SceneSample, SignalOf, sample_scene
 from pipeline.config.flight import Config, Window
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry import elements
+from pipeline.radiometry.equation import line_dark, signal_from_counts
 from pipeline.read.tables import read_line_times
 from pipeline.records import (
     Array,
@@ -139,8 +140,9 @@ def _signal_with(cube_darks: Mapping[str, CubeDark], response: Array32) -> Signa
         capture: Capture, lines: NDArray[np.intp], counts: NDArray[np.generic]
     ) -> Array32:
         at = cube_darks[capture.name]
-        level = at.middle + at.weight[lines][:, None, None] * at.change
-        return ((counts.astype(np.float32) - level) / response).astype(np.float32)
+        level = line_dark(at.middle, at.weight[lines][:, None, None], at.change)
+        signal = signal_from_counts(counts.astype(np.float32), level, response)
+        return signal.astype(np.float32, copy=False)
 
     return signal_of
 

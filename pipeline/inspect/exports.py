@@ -36,7 +36,7 @@ def quicklooks(run: Path, cube: str | None = None, target: Path | None = None) -
     OutputError
         The target cannot be written.
     """
-    from pipeline.write.export import export_quicklook
+    from pipeline.inspect.quicklook import export_quicklook
 
     try:
         there = {cube_name(path): path for path in cube_paths(run)}
@@ -79,8 +79,8 @@ def spectra(run: Path, regions: Path, target: Path | None = None) -> Path:
     OutputError
         The target cannot be written.
     """
+    from pipeline.inspect.region_spectra import export_spectra
     from pipeline.read.regions import read_regions
-    from pipeline.write.export import export_spectra
 
     file = target or folder_beside(run)
     if target is None or target.is_dir():

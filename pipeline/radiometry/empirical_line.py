@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.radiometry.equation import FitVariance, reflectance_from_signal
 from pipeline.records import Array, EmpiricalLine, Mask, PanelReference
 
 #: Panels' signals closer than this many combined standard uncertainties span no line.
@@ -198,7 +199,7 @@ def fit_empirical_line(
     certificate = _propagate(by_reflectance, uy_given, together=certificates_correlated)
     scatter = _propagate(by_signal, ux_given, together=False)
 
-    residual = np.where(used, y - (offset + gain * x), np.nan)
+    residual = np.where(used, y - reflectance_from_signal(x, gain, offset), np.nan)
     dof = np.where(calibrated & (panels >= 2), panels - 2, 0).astype(np.intp)
     weight = np.where(used, 1.0 / (uy**2 + gain**2 * ux**2), 0.0)
     chi2 = (weight * np.nan_to_num(residual) ** 2).sum(axis=0)
@@ -272,7 +273,7 @@ def combine_passes(signals: Array, uncertainties: Array) -> tuple[Array, Array]:
     return np.where(n > 0, mean, np.nan), np.where(n > 0, np.sqrt(variance), np.nan)
 
 
-def predict(line: EmpiricalLine, signal: Array, u_signal: Array) -> tuple[Array, Array]:
+def predict(fit: EmpiricalLine, signal: Array, u_signal: Array) -> tuple[Array, Array]:
     """Reflectance of a signal that had no part in the fit, and its standard uncertainty.
 
     Parameters
@@ -287,14 +288,10 @@ def predict(line: EmpiricalLine, signal: Array, u_signal: Array) -> tuple[Array,
     -----
     u^2 = g^2 u^2(S) + S^2 u^2(g) + u^2(a) + 2 S cov(g, a) (GUM eq. 13).
     """
-    value = line.offset + line.gain * signal
-    variance = (
-        (line.gain * u_signal) ** 2
-        + signal**2 * line.gain_variance
-        + line.offset_variance
-        + 2 * signal * line.covariance
-    )
-    return value, np.sqrt(np.maximum(variance, 0.0))
+    value = reflectance_from_signal(signal, fit.gain, fit.offset)
+    of_fit = FitVariance(fit.gain_variance, fit.offset_variance, fit.covariance)
+    variance = (fit.gain * u_signal) ** 2 + of_fit.at(signal)
+    return np.asarray(value), np.sqrt(np.maximum(variance, 0.0))
 
 
 def leave_one_out(
@@ -312,8 +309,8 @@ def leave_one_out(
     for k, reference in enumerate(references):
         others = use.copy()
         others[k] = False
-        line = fit_empirical_line(references, signal, uncertainty, others)
-        error = line.offset + line.gain * signal[k] - reference.reflectance
+        fit = fit_empirical_line(references, signal, uncertainty, others)
+        error = reflectance_from_signal(signal[k], fit.gain, fit.offset) - reference.reflectance
         out[k] = np.where(enough & use[k], error, np.nan)
     return out
 

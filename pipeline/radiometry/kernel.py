@@ -4,13 +4,7 @@ Two implementations of the same arithmetic: `calibrate_block` is compiled and re
 `calibrate_block_numpy` is its plain twin, against which the tests hold it bit for bit. Both work in
 float32 and in the same order of operations, so that packed values agree exactly.
 
-With the signal S = (N - D)/f and the irradiance ratio q:
-
-    R = a + g * S/q
-    u^2(R) = (g/q)^2 u^2(S) + (S/q)^2 u^2(g) + u^2(a) + 2 (S/q) cov(g,a) + (g*S/q^2)^2 u^2(q)
-    u^2(S) = (sigma_read^2 + max(S*f,0)/K)/f^2 + u^2(D)/f^2 + (S*u(f)/f)^2
-
-by the law of propagation (JCGM 100:2008, 5.2.2).
+The twin takes its arithmetic from `equation`, folded as polynomials in the signal.
 """
 
 from __future__ import annotations
@@ -23,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.flags import QualityFlag
+from pipeline.radiometry import equation
 from pipeline.radiometry.limits import ABOVE_ONE_REFLECTANCE, NEGATIVE_UNCERTAINTIES
 from pipeline.radiometry.packing import (
     REFLECTANCE_FILL,
@@ -119,7 +114,7 @@ class LineTable:
 
     def part(self, start: int, stop: int) -> LineTable:
         """The lines from `start` up to `stop`."""
-        return LineTable(*(getattr(self, f.name)[start:stop] for f in fields(self)))
+        return LineTable(*(getattr(self, f.name)[..., start:stop] for f in fields(self)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -313,10 +308,16 @@ def _tally_band(reflectance, packed_u, uncertainty, flags, tallies):  # type: ig
 def calibrate_block_numpy(
     raw: NDArray[Any], table: KernelTable, lines: LineTable, *, uncertainty: bool = True
 ) -> CalibratedBlock:
-    """The plain twin of `calibrate_block`: same contract, array by array."""
+    """The plain twin of `calibrate_block`: same contract, array by array.
+
+    It takes a ratio of a band and a line, (band, line), as well as one of a line alone.
+    """
     counts = np.ascontiguousarray(raw.transpose(1, 0, 2)).astype(F)
-    weight = lines.dark_weight[None, :, None]
-    inverse_ratio = lines.inverse_ratio[None, :, None]
+    weight = lines.dark_weight[:, None]
+    # A ratio of a line alone, (line, 1), or of a band and a line, (band, line, 1).
+    ratio = equation.RatioCoefficients(
+        lines.inverse_ratio[..., None], lines.ratio_variance[..., None]
+    )
 
     def element(values: NDArray[Any]) -> NDArray[Any]:
         return values[:, None, :]
@@ -324,9 +325,16 @@ def calibrate_block_numpy(
     def band(values: Array32) -> Array32:
         return values[:, None, None]
 
-    dark = element(table.dark) + weight * element(table.dark_change)
-    signal = (counts - dark) * element(table.inverse_response)
-    flags = element(table.element_flags) | lines.line_flags[None, :, None]
+    folded = equation.ElementCoefficients(
+        element(table.inverse_response),
+        element(table.fixed_variance),
+        element(table.read_variance),
+        element(table.shot),
+        element(table.response_variance),
+    )
+    dark = equation.line_dark(element(table.dark), weight, element(table.dark_change))
+    signal = equation.folded_signal(counts, dark, folded)
+    flags = element(table.element_flags) | lines.line_flags[:, None]
     flags = flags | np.where(counts >= F(table.saturation_counts), SATURATED, np.uint8(0))
     for b, at, left, right, share in zip(
         table.patch_band, table.patch_sample, table.patch_left, table.patch_right,
@@ -336,12 +344,14 @@ def calibrate_block_numpy(
         flags[b, :, at] |= (flags[b, :, left] | flags[b, :, right]) & SATURATED
 
     with np.errstate(all="ignore"):
-        lit = np.maximum(signal, _ZERO) * element(table.shot)
-        noise2 = element(table.read_variance) + lit
+        noise2 = equation.folded_noise(signal, folded)
         clear = (signal > _ZERO) & (signal * signal >= F(table.low_signal_snr**2) * noise2)
         flags = flags | np.where(clear, np.uint8(0), LOW_SIGNAL)
-        slope = band(table.gain) * inverse_ratio
-        value = band(table.offset) + slope * signal
+        variance = equation.FitVariance(
+            band(table.gain_variance), band(table.offset_variance), band(table.covariance)
+        )
+        fit = equation.fold_fit(band(table.gain), variance, ratio)
+        value = equation.reflectance_from_signal(signal, fit.slope, band(table.offset))
         outside = (value < band(table.low)) | (value > band(table.high))
         flags = flags | np.where(outside, OUTSIDE, np.uint8(0))
         packed = np.rint(value * _R_SCALE)
@@ -352,14 +362,7 @@ def calibrate_block_numpy(
 
         packed_u = None
         if uncertainty:
-            squared = slope * slope
-            by_signal2 = band(table.gain_variance) * (inverse_ratio * inverse_ratio)
-            by_signal2 = by_signal2 + squared * lines.ratio_variance[None, :, None]
-            by_signal = F(2) * band(table.covariance) * inverse_ratio
-            own = element(table.fixed_variance) + lit
-            total = squared * (own + signal * signal * element(table.response_variance))
-            total = total + signal * signal * by_signal2 + signal * by_signal
-            total = total + band(table.offset_variance)
+            total = equation.folded_variance(signal, folded, fit)
             scaled = np.sqrt(np.maximum(total, _ZERO)) * _U_SCALE
             steps = [scaled >= _FOUR_DIGITS, scaled >= _THREE_DIGITS, scaled >= _TWO_DIGITS]
             unit = np.select(steps, [_THOUSAND, _HUNDRED, _TEN], _ONE)

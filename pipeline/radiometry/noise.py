@@ -1,9 +1,9 @@
-"""Noise of the signal: photon transfer, and the model it feeds."""
+"""Noise of the signal by photon transfer: what `equation.noise_variance` takes as K."""
 
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple, cast
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,23 +141,3 @@ def photon_transfer(
     if not slope > 0:
         return PhotonTransfer(math.nan, read, math.nan)
     return PhotonTransfer(1 / slope, read, error / slope**2)
-
-
-def signal_noise(
-    signal: NDArray[Any], dark_noise: NDArray[Any], response: NDArray[Any], k: float
-) -> NDArray[Any]:
-    """Temporal standard uncertainty of a signal.
-
-    Parameters
-    ----------
-    signal : (line, band, sample) [count], S = (N - D)/f; below zero has no shot noise
-    dark_noise : (band, sample) [count], read noise and quantisation
-    response : (band, sample) [1], f
-    k : electrons a count; NaN or not above zero leaves the shot noise out
-
-    Returns
-    -------
-    (line, band, sample) [count]: sqrt(sigma_read^2 + max(S f, 0)/K)/f. NaN signal gives NaN.
-    """
-    shot = np.maximum(signal * response, 0.0) / k if k > 0 else 0.0 * signal
-    return cast(NDArray[Any], np.sqrt(dark_noise**2 + shot) / response)

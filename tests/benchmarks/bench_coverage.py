@@ -31,10 +31,11 @@ from numpy.typing import NDArray
 
 import pipeline
 from pipeline.flags import QualityFlag
+from pipeline.inspect.budget import uncertainty_budget
+from pipeline.radiometry.equation import TERMS
 from pipeline.records import Array
 from pipeline.synthetic import FlightPlan, PanelPlan, Truth, true_reflectance
 from pipeline.synthetic import make_flight as make
-from pipeline.write.budget import TERMS, uncertainty_budget
 
 FLIGHTS = 40
 K = 2.0

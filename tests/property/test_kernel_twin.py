@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -122,6 +123,27 @@ def test_compiled_and_plain_kernel_agree_bit_for_bit(case: Any) -> None:
         if one is not None:
             assert one.dtype == other.dtype
             np.testing.assert_array_equal(one, other, err_msg=name)
+
+
+@settings(max_examples=30, deadline=None)
+@given(cases())
+def test_the_plain_kernel_takes_a_ratio_by_band_too(case: Any) -> None:
+    counts, table, lines, uncertainty = case
+    bands = counts.shape[1]
+    by_band = replace(
+        lines,
+        inverse_ratio=np.repeat(lines.inverse_ratio[None], bands, axis=0),
+        ratio_variance=np.repeat(lines.ratio_variance[None], bands, axis=0),
+    )
+    with np.errstate(all="ignore"):
+        one, other = (
+            calibrate_block_numpy(counts, table, part, uncertainty=uncertainty)
+            for part in (lines, by_band)
+        )
+    np.testing.assert_array_equal(one.reflectance, other.reflectance)
+    np.testing.assert_array_equal(one.flags, other.flags)
+    if uncertainty:
+        np.testing.assert_array_equal(one.uncertainty, other.uncertainty)
 
 
 @settings(max_examples=100, deadline=None)

@@ -10,6 +10,7 @@ import pytest
 from uncertainties import correlated_values, ufloat
 
 from pipeline.flags import QualityFlag as Q
+from pipeline.radiometry import equation
 from pipeline.radiometry.kernel import (
     TALLIES,
     CalibratedBlock,
@@ -291,13 +292,10 @@ def drawn(seed: int, *, n: int = 40) -> list[dict[str, float]]:
 
 
 def table_for(x: dict[str, float]) -> tuple[KernelTable, LineTable]:
+    known = (np.array([x[name]]) for name in ("read", "u_dark", "f", "u_f"))
     table = table_of(
         dark=x["dark"],
-        inverse_response=1 / x["f"],
-        fixed_variance=(x["read"] ** 2 + x["u_dark"] ** 2) / x["f"] ** 2,
-        read_variance=x["read"] ** 2 / x["f"] ** 2,
-        shot=1 / (x["k"] * x["f"]),
-        response_variance=(x["u_f"] / x["f"]) ** 2,
+        **equation.fold_element(*known, electrons_per_count=x["k"])._asdict(),
         gain=x["g"],
         offset=x["a"],
         gain_variance=x["u_g"] ** 2,
@@ -334,19 +332,21 @@ def test_uncertainty_term_by_term_against_the_uncertainties_package(
         assert u * 1e-5 == pytest.approx(wanted_u, abs=half + 1e-4 * wanted_u + (u == 1) * 1e-5)
 
 
-def test_the_formula_in_float64_is_the_law_of_propagation() -> None:
-    # The formula as the module's docstring has it, digits not cut.
+def test_the_equations_terms_are_the_law_of_propagation_and_the_kernels() -> None:
     for x in drawn(seed=99, n=200):
-        s = (x["counts"] - x["dark"]) / x["f"]
-        u2s = (x["read"] ** 2 + max(s * x["f"], 0) / x["k"]) / x["f"] ** 2
-        u2s += (x["u_dark"] / x["f"]) ** 2 + (s * x["u_f"] / x["f"]) ** 2
-        g, q = x["g"], x["q"]
-        u2 = (g / q) ** 2 * u2s + (s / q) ** 2 * x["u_g"] ** 2 + x["u_a"] ** 2
-        u2 += 2 * (s / q) * x["rho"] * x["u_g"] * x["u_a"] + (g * s / q**2) ** 2 * x["u_q"] ** 2
-        assert np.sqrt(u2) == pytest.approx(propagated(x)[1], rel=1e-9)
-        _, u, _ = one(calibrate_block(counts(x["counts"]), *table_for(x)))
-        assert u is not None
-        assert u * 1e-5 == pytest.approx(two_digits(np.sqrt(u2)), rel=0.011, abs=1.01e-5)
+        signal = equation.signal_from_counts(np.array([x["counts"]]), x["dark"], x["f"])
+        u_g, u_a = np.array([x["u_g"]]), np.array([x["u_a"]])
+        fit = equation.FitVariance(u_g**2, u_a**2, x["rho"] * u_g * u_a)
+        nothing = equation.FitVariance(0 * u_g, 0 * u_a, 0 * u_g)
+        quantities = equation.InputQuantities(
+            signal, x["read"], x["u_dark"], x["f"], x["u_f"], x["k"], x["q"], x["u_q"], x["g"],
+            fit=fit, certificate=nothing, scatter=nothing,
+        )  # fmt: skip
+        u = np.sqrt(equation.combined(equation.variance_terms(quantities).values()))[0]
+        assert u == pytest.approx(propagated(x)[1], rel=1e-9)
+        _, packed, _ = one(calibrate_block(counts(x["counts"]), *table_for(x)))
+        assert packed is not None
+        assert packed * 1e-5 == pytest.approx(two_digits(u), rel=0.011, abs=1.01e-5)
 
 
 def test_unpacked_gives_nan_where_the_fill_is() -> None:

@@ -81,24 +81,10 @@ def test_data_that_cannot_tell_gives_nan(signal, variance):
     assert math.isnan(result.electrons_per_count)
 
 
-def test_the_noise_of_a_signal_is_read_and_shot_noise_through_the_response():
-    signal = np.array([[[1000.0, -50, np.nan]]])
-    sigma = noise.signal_noise(signal, np.full((1, 3), 3.0), np.full((1, 3), 0.5), 5.0)
-    np.testing.assert_allclose(sigma[0, 0, :2], [math.sqrt(9 + 100) / 0.5, 6])
-    assert np.isnan(sigma[0, 0, 2])
-
-
-@pytest.mark.parametrize("k", [0.0, math.nan])
-def test_an_unknown_gain_leaves_the_shot_noise_out(k):
-    sigma = noise.signal_noise(np.full((1, 1, 2), 1e3), np.full((1, 2), 3.0), np.ones((1, 2)), k)
-    np.testing.assert_allclose(sigma, 3)
-
-
 def test_does_not_change_input(rng):
     block = 1000 + rng.normal(0, 5, (20, 20, 10))
     kept = block.copy()
     noise.difference_variance(block)
-    noise.signal_noise(block, np.ones((20, 10)), np.ones((20, 10)), 5.0)
     signal, variance = np.array([1.0, 2, 3]), np.array([2.0, 3, 4])
     noise.photon_transfer(signal, variance, 1.0, saturation_counts=10)
     np.testing.assert_array_equal(block, kept)

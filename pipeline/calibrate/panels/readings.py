@@ -16,6 +16,7 @@ from pipeline.config.flight import Config, Panel, Window
 from pipeline.errors import ConfigError, ReflectoryError
 from pipeline.radiometry.bands import reference_for_bands
 from pipeline.radiometry.empirical_line import combine_passes
+from pipeline.radiometry.equation import counts_from_signal
 from pipeline.radiometry.noise import difference_variance
 from pipeline.radiometry.panels.core import SATURATED_SHARE_LEAVES_FIT, core_window, read_panel
 from pipeline.read.cubes import RawCube
@@ -150,7 +151,7 @@ def transfer_points(
     """Mean and temporal variance per band over a panel's core, for a photon transfer."""
     part = slice(*reading.samples)
     # Photons know nothing of the flat: its division is undone.
-    net = lines.signal[:, :, part].astype(np.float64) * response[:, part]
+    net = counts_from_signal(lines.signal[:, :, part].astype(np.float64), 0.0, response[:, part])
     clear = (lines.counts[:, :, part] < saturation_counts) & ~bad[:, part] & reading.core[:, None]
     net[~clear] = np.nan
     good = ~bad[:, part]

@@ -14,9 +14,10 @@ from uncertainties import correlated_values, ufloat
 
 from pipeline.errors import InputError
 from pipeline.flags import QualityFlag
+from pipeline.inspect.budget import uncertainty_budget
+from pipeline.radiometry.equation import TERMS
 from pipeline.radiometry.kernel import KernelTable, LineTable, calibrate_block
 from pipeline.radiometry.packing import UNCERTAINTY_STEP
-from pipeline.write.budget import TERMS, uncertainty_budget
 
 BANDS = 40
 Inputs = dict[str, Any]
@@ -216,7 +217,7 @@ def test_totals_are_those_of_their_terms() -> None:
     d = drawn(7)
     budget = uncertainty_budget(dataset(d, by_package(d)[0]), 0, 0)
     for kind in ("random", "systematic"):
-        own = [budget[name].values for name, (of, _) in TERMS.items() if of == kind]
+        own = [budget[name].values for name, term in TERMS.items() if term.kind == kind]
         np.testing.assert_allclose(budget[kind], np.sqrt(np.sum(np.square(own), axis=0)))
 
 

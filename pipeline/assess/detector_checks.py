@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.recording import Recording
-from pipeline.radiometry.checks import dark
+from pipeline.radiometry.checks import dark, elements, light_leak
 from pipeline.radiometry.checks.row import Limits
 from pipeline.records import Array, Check
 
@@ -41,14 +41,14 @@ def detector_rows(
         dark.dark_temperature(
             np.array([d.sensor_temperature_c for d in darks]), temperature, limits=limits
         ),
-        dark.light_leak(
+        light_leak.light_leak(
             {d.name: np.nanmedian(d.mean, axis=1) for d in darks},
             np.asarray(np.nanmean(panel_signal, axis=0)),
             scene_spectrum=_scene_spectrum(measured),
             limits=limits,
         ),
-        dark.dark_clipped({d.name: d.clipped for d in darks}, limits=limits),
-        dark.bad_elements(detector.bad, limits=limits),
+        elements.dark_clipped({d.name: d.clipped for d in darks}, limits=limits),
+        elements.bad_elements(detector.bad, limits=limits),
         _striping(measured, limits),
     ]
 
@@ -75,9 +75,9 @@ def _scene_spectrum(measured: Measured) -> Array:
 def _striping(measured: Measured, limits: Limits) -> Check:
     profiles = measured.panel_profiles
     if measured.detector.flat_signal is not None:
-        return dark.striping(measured.detector.flat_signal, subject="flat", limits=limits)
+        return elements.striping(measured.detector.flat_signal, subject="flat", limits=limits)
     if not profiles:
-        return dark.striping(None, limits=limits)
+        return elements.striping(None, limits=limits)
     # The widest panel shows most neighbours.
     name = max(profiles, key=lambda n: profiles[n].shape[1])
-    return dark.striping(profiles[name], subject=name, limits=limits)
+    return elements.striping(profiles[name], subject=name, limits=limits)

@@ -15,7 +15,8 @@ from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SceneSample
 from pipeline.config.flight import Config
 from pipeline.radiometry import geometry
-from pipeline.radiometry.checks import fit as rows
+from pipeline.radiometry.checks import fit as fit_checks
+from pipeline.radiometry.checks import panels as rows
 from pipeline.radiometry.checks.row import Limits, not_checked
 from pipeline.radiometry.empirical_line import leave_one_out, predict, without_each
 from pipeline.radiometry.equation import reflectance_from_signal
@@ -136,22 +137,22 @@ def fit_rows(fit: Fit, wavelength_nm: Array, limits: Limits) -> list[Check]:
     }
     rest = without_each(points.references, points.signal, points.uncertainty, points.usable)
     return [
-        rows.fit_residual(
+        fit_checks.fit_residual(
             np.where(fitted.used, fitted.residual, np.nan),
             fitted.panels,
             fitted.degrees_of_freedom,
             wavelength_nm=wavelength_nm,
             limits=limits,
         ),
-        rows.fit_consistency(
+        fit_checks.fit_consistency(
             fitted.chi_square,
             fitted.degrees_of_freedom,
             without={r.name: float(rest[i]) for i, r in enumerate(points.references)},
             limits=limits,
         ),
-        rows.fit_offset(fitted.offset, fitted=len(fitted.panels) > 1, limits=limits),
-        rows.fit_curvature(signal, certified, uncertainty, limits=limits),
-        rows.leave_one_out(predicted, certified, limits=limits),
+        fit_checks.fit_offset(fitted.offset, fitted=len(fitted.panels) > 1, limits=limits),
+        fit_checks.fit_curvature(signal, certified, uncertainty, limits=limits),
+        fit_checks.leave_one_out(predicted, certified, limits=limits),
         *_check_panels(fit, limits),
     ]
 
@@ -160,13 +161,15 @@ def _check_panels(fit: Fit, limits: Limits) -> list[Check]:
     """One row a check panel: predicted against certified."""
     of_check = fit.points.of("check")
     if not of_check.references:
-        return [rows.check_panel("", None, None, limits=limits)]
+        return [fit_checks.check_panel("", None, None, limits=limits)]
     found = []
     for i, reference in enumerate(of_check.references):
         signal = _usable(of_check.signal[i], of_check.usable[i])
         value, u = predict(fit.empirical_line, signal, of_check.uncertainty[i])
         expanded = 2 * np.hypot(u, reference.uncertainty)
         found.append(
-            rows.check_panel(reference.name, value, reference.reflectance, expanded, limits=limits)
+            fit_checks.check_panel(
+                reference.name, value, reference.reflectance, expanded, limits=limits
+            )
         )
     return found

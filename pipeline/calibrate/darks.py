@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.radiometry import dark
+from pipeline.radiometry import dark, dark_frames
 from pipeline.radiometry.checks.offload import differences
 from pipeline.read.cubes import RawCube
 from pipeline.records import Array, Array32, Capture, DarkCapture, LineTimes, Mask
@@ -44,13 +44,13 @@ def measure_dark(
     sums = None
     with RawCube(capture) as raw:
         for start, chunk in raw.blocks(CHUNK_FRAMES, digest=digest):
-            levels_of.append(dark.frame_levels(chunk))
+            levels_of.append(dark_frames.frame_levels(chunk))
             sums = _with(sums, chunk)
             raw.give_back(start)
             if progress is not None:
                 progress(len(chunk))
         levels = np.concatenate(levels_of)
-        outlying = dark.outlying_frames(levels)
+        outlying = dark_frames.outlying_frames(levels)
         if outlying.all():
             raise InputError("no frame of the dark capture can be used", where=capture.data)
         if outlying.any():

@@ -30,8 +30,8 @@ def band_weights(wavelength_nm: Array, centre_nm: Array, fwhm_nm: Array) -> Arra
 
     Returns
     -------
-    (band, row), each line adding up to 1; NaN where the centre lies outside the table, since
-    tables are never extrapolated.
+    (band, row), each band's adding up to 1, so that weights @ values is the average of a table
+    column; NaN where the centre lies outside the table, since tables are never extrapolated.
 
     Notes
     -----
@@ -69,23 +69,6 @@ def band_weights(wavelength_nm: Array, centre_nm: Array, fwhm_nm: Array) -> Arra
         # A band far narrower than the table's step at its very end has no mass to speak of.
         out[broad] = weights / total
     return out
-
-
-def band_average(wavelength_nm: Array, values: Array, centre_nm: Array, fwhm_nm: Array) -> Array:
-    """Gaussian average of a tabulated function in each band.
-
-    Parameters
-    ----------
-    wavelength_nm, values : (row,) the table, wavelengths strictly increasing; linear between rows
-    centre_nm, fwhm_nm : (band,)
-
-    Returns
-    -------
-    (band,), NaN where the centre lies outside the table; see `band_weights`. A NaN in the table
-    makes the bands NaN.
-    """
-    weights = band_weights(wavelength_nm, centre_nm, fwhm_nm)
-    return np.asarray(weights @ np.asarray(values, dtype=np.float64))
 
 
 def reference_for_bands(

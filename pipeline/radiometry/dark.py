@@ -9,8 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any, NamedTuple, cast
+from typing import Any
 
 import numba
 import numpy as np
@@ -24,16 +23,7 @@ from pipeline.records import Array, Array32, DarkCapture, Mask
 SPIKE_Z = 6.0
 #: More spikes than this share of a chunk are the element's own noise, and are kept.
 SPIKE_SHARE = 1 / 16
-#: Below this, a departure of a frame's mean level cannot matter to the mean dark [count].
-LEVEL_SIGMA_FLOOR = 0.01
-#: Share of the frames that must be the dark itself before a block of others is rejected.
-MAJORITY = 0.6
-
 _QUICK_Z = 3.2
-_WINDOW = 101
-_EDGE = 21
-_STEP_HALF = 5
-_STEP_Z = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,157 +38,35 @@ class DarkSums:
     clipped: Mask  # at or below zero counts in some frame
 
 
-class Steadiness(NamedTuple):
-    """Change of the mean level over a capture."""
-
-    change_counts: float
-    standard_error: float
-    slope: float  # [count/frame]
-
-
-def frame_levels(chunk: NDArray[Any]) -> Array:
-    """Mean of every frame over all its elements.
-
-    Parameters
-    ----------
-    chunk : (line, band, sample) [count], any real type
-
-    Returns
-    -------
-    (line,) [count]; NaN where a frame holds a NaN.
-    """
-    flat = np.asarray(chunk).reshape(len(chunk), -1)
-    if flat.dtype == np.uint16 and flat.shape[1]:
-        # What cameras write, in a third of numpy's time; sums of counts are exact either way.
-        return _frame_totals(np.ascontiguousarray(flat)) / flat.shape[1]
-    return cast(Array, flat.mean(axis=1, dtype=np.float64))
-
-
 @numba.njit(cache=True, nogil=True)
-def _frame_totals(flat: NDArray[np.uint16]) -> Array:
-    totals = np.empty(flat.shape[0])
-    for f in range(flat.shape[0]):
-        total = 0
-        for i in range(flat.shape[1]):
-            total += flat[f, i]
-        totals[f] = total
-    return totals
+def _without_spikes(
+    values: Array, typical: float, z: float, average: float, squares: float
+) -> tuple[int, float, float]:
+    """Frames kept of one element, their mean less the first frame, and their squared deviations.
 
-
-def outlying_frames(levels: Array, *, z: float = 6.0) -> Mask:
-    """Frames whose mean level departs from the course of the others.
-
-    Parameters
-    ----------
-    levels : (frame,) [count]; a NaN is outlying
-    z : robust sigmas from the running median
-
-    Returns
-    -------
-    (frame,) true where outlying. Fewer than five frames: none.
-
-    Notes
-    -----
-    Common practice, no source. Two looks. First at *blocks* (a cap lifted for a while): the course
-    is cut where it jumps, which a drift never does; the longest chain of pieces that continue each
-    other, others being skipped, is taken for the dark, provided that it holds `MAJORITY` of the
-    frames. Otherwise (a lasting step halfway) nothing is rejected, and the steadiness shows it.
-    Then at *single frames*: departure from a running median of 101 frames, at the ends from a
-    robust straight line, so that a steady or slowing drift is no outlier.
+    `average` and `squares` come back where there is no spike, or more than are spikes.
     """
-    levels = np.asarray(levels, dtype=np.float64)
-    out = ~np.isfinite(levels)
-    if int((~out).sum()) < 5:
-        return out
-    index = np.flatnonzero(~out)
-    displaced = _displaced_blocks(levels[index])
-    out[index[displaced]] = True
-    index = index[~displaced]
-    residual = levels[index] - _course(levels[index])
-    sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), LEVEL_SIGMA_FLOOR)
-    out[index[np.abs(residual) > z * sigma]] = True
-    return out
-
-
-def _robust_line(y: Array) -> Array:
-    """Theil-Sen line through evenly spaced values, evaluated at each of them."""
-    x = np.arange(len(y), dtype=np.float64)
-    i, j = np.triu_indices(len(y), 1)
-    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i]))) if len(y) > 1 else 0.0
-    return slope * x + float(np.median(y - slope * x))
-
-
-def _course(levels: Array, ends: int = _EDGE) -> Array:
-    """Running median; robust straight lines over the first and last frames."""
-    n = len(levels)
-    if n <= ends:
-        return _robust_line(levels)
-    edge = ends // 2
-    course = np.empty(n)
-    for i in range(edge, n - edge):
-        half = min(i, n - 1 - i, _WINDOW // 2)
-        course[i] = np.median(levels[i - half : i + half + 1])
-    course[:edge] = _robust_line(levels[:ends])[:edge]
-    course[-edge:] = _robust_line(levels[-ends:])[-edge:]
-    return course
-
-
-def _displaced_blocks(levels: Array) -> Mask:
-    """Runs of frames set off from the majority by jumps, not by drift."""
-    n, half = len(levels), _STEP_HALF
-    none = np.zeros(n, dtype=np.bool_)
-    if n < 4 * half:
-        return none
-    windows = np.median(np.lib.stride_tricks.sliding_window_view(levels, half), axis=1)
-    step = windows[half:] - windows[:-half]  # step[k]: from frames before k + half to those after
-    step = step - _course(step, ends=3 * _EDGE)
-    sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(step))), LEVEL_SIGMA_FLOOR)
-    jump = np.abs(step) > _STEP_Z * sigma
-    if not jump.any():
-        return none
-    # The medians smear an abrupt jump over five positions: a run of them is one cut, and a longer
-    # one has its transition (the cap being taken off) cut out.
-    side = np.concatenate(([0.0], np.where(jump, np.sign(step), 0.0), [0.0]))
-    edges = np.flatnonzero(np.diff(side))
-    cuts: set[int] = set()
-    for a, b in pairwise(edges):
-        if jump[a]:
-            first, last = int(a) + 2, int(b) - 3
-            steepest = int(a + np.argmax(np.abs(step[a:b])))
-            cuts |= {first + half, last + half} if first < last else {steepest + half}
-    bounds = [0, *sorted(cuts), n]
-    pieces = [levels[a:b] for a, b in pairwise(bounds)]
-    chain = _longest_chain(pieces, _STEP_Z * sigma)
-    if sum(len(pieces[k]) for k in chain) < MAJORITY * n:
-        return none
-    out = np.ones(n, dtype=np.bool_)
-    for k in chain:
-        out[bounds[k] : bounds[k + 1]] = False
-    return out
-
-
-def _longest_chain(pieces: Sequence[Array], least: float) -> list[int]:
-    """Indices of the pieces that continue each other and hold the most frames.
-
-    Two pieces continue each other when the step from one's end to the other's start is below
-    `least`, or below a third of the excursion between them (the dark may have drifted meanwhile).
-    """
-    starts = [float(np.median(piece[: 4 * _STEP_HALF])) for piece in pieces]
-    ends = [float(np.median(piece[-4 * _STEP_HALF :])) for piece in pieces]
-    middles = [float(np.median(piece)) for piece in pieces]
-    total = [len(piece) for piece in pieces]
-    before = [-1] * len(pieces)
-    for j in range(len(pieces)):
-        excursion = 0.0
-        for i in range(j - 1, -1, -1):
-            step = abs(starts[j] - ends[i])
-            if step <= max(least, excursion / 3) and total[i] + len(pieces[j]) > total[j]:
-                total[j], before[j] = total[i] + len(pieces[j]), i
-            excursion = max(excursion, abs(middles[i] - starts[j]))
-    chain = [int(np.argmax(total))]
-    while before[chain[-1]] >= 0:
-        chain.append(before[chain[-1]])
-    return chain
+    frames, first = len(values), values[0]
+    middle = np.median(values)
+    spread = MAD_TO_SIGMA * np.median(np.abs(values - middle))
+    limit = z * max(spread, typical)
+    spikes = 0
+    for f in range(frames):
+        if abs(values[f] - middle) > limit:
+            spikes += 1
+    if not 0 < spikes <= max(1, int(frames * SPIKE_SHARE)):
+        return frames, average, squares
+    kept = frames - spikes
+    total = 0.0
+    for f in range(frames):
+        if abs(values[f] - middle) <= limit:
+            total += values[f] - first
+    average = total / kept
+    squares = 0.0
+    for f in range(frames):
+        if abs(values[f] - middle) <= limit:
+            squares += (values[f] - first - average) ** 2
+    return kept, average, squares
 
 
 @numba.njit(cache=True, nogil=True)
@@ -212,7 +80,6 @@ def _sums(
     clipped: Mask,
 ) -> None:
     frames, bands, samples = chunk.shape
-    most = max(1, int(frames * SPIKE_SHARE))
     values = np.empty(frames)
     s1 = np.empty(samples)
     s2 = np.empty(samples)
@@ -246,24 +113,7 @@ def _sums(
             if frames >= 5 and reach > z * typical / 2 and (frames < 32 or reach > _QUICK_Z * sd):
                 for f in range(frames):
                     values[f] = float(chunk[f, b, s])
-                middle = np.median(values)
-                spread = MAD_TO_SIGMA * np.median(np.abs(values - middle))
-                limit = z * max(spread, typical)
-                spikes = 0
-                for f in range(frames):
-                    if abs(values[f] - middle) > limit:
-                        spikes += 1
-                if 0 < spikes <= most:
-                    kept = frames - spikes
-                    total = 0.0
-                    for f in range(frames):
-                        if abs(values[f] - middle) <= limit:
-                            total += values[f] - first
-                    average = total / kept
-                    squares = 0.0
-                    for f in range(frames):
-                        if abs(values[f] - middle) <= limit:
-                            squares += (values[f] - first - average) ** 2
+                kept, average, squares = _without_spikes(values, typical, z, average, squares)
             n[b, s] = kept
             mean[b, s] = first + average
             m2[b, s] = squares
@@ -427,49 +277,3 @@ def extrapolated(time_s: Array, times_s: Sequence[float] | Array) -> Mask:
     if not len(times):
         return np.ones(time_s.shape, dtype=np.bool_)
     return np.asarray(~((time_s >= times.min()) & (time_s <= times.max())))
-
-
-def steadiness(levels: Array) -> Steadiness:
-    """Change of the mean level over a capture, by a straight line.
-
-    Parameters
-    ----------
-    levels : (frame,) [count]; NaN (an outlying frame) is passed over
-
-    Returns
-    -------
-    Change from first to last frame, its standard error, slope per frame; NaN below three frames,
-    standard error NaN below eight.
-
-    Notes
-    -----
-    The scatter is that about a cubic, so that a slowing warm-up does not hide itself; the variance
-    of the slope grows by (1 + r)/(1 - r) with r the scatter's lag-1 autocorrelation.
-    """
-    levels = np.asarray(levels, dtype=np.float64)
-    known = np.isfinite(levels)
-    n = int(known.sum())
-    if n < 3:
-        return Steadiness(math.nan, math.nan, math.nan)
-    x = np.linspace(-1.0, 1.0, len(levels))[known]
-    y = levels[known] - levels[known].mean()
-    x_c = x - x.mean()
-    sxx = float(x_c @ x_c)
-    slope = float(x_c @ y) / sxx  # over half the capture
-    error = math.nan
-    if n >= 8:
-        basis = np.vander(x, 4)
-        residual = y - basis @ np.linalg.lstsq(basis, y, rcond=None)[0]
-        square = float(residual @ residual)
-        r = float(residual[1:] @ residual[:-1]) / square if square > 0 else 0.0
-        r = min(max(r, 0.0), 0.99)
-        error = 2 * math.sqrt(square / (n - 4) / sxx * (1 + r) / (1 - r))
-    return Steadiness(2 * slope, error, 2 * slope / (len(levels) - 1))
-
-
-def drift(captures: Sequence[DarkCapture]) -> float:
-    """Largest change of the mean level between captures [count]; NaN with fewer than two."""
-    if len(captures) < 2:
-        return math.nan
-    levels = [float(np.nanmean(capture.mean, dtype=np.float64)) for capture in captures]
-    return max(levels) - min(levels)

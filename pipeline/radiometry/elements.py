@@ -225,32 +225,3 @@ def merge(*parts: BadElements) -> BadElements:
         for kind in ("hot", "dead", "stuck", "noisy")
     )
     return BadElements(hot=hot, dead=dead, stuck=stuck, noisy=noisy)
-
-
-def interpolate_bad(block: NDArray[Any], bad: Mask) -> NDArray[Any]:
-    """Bad elements filled from the nearest good samples of the same band and line.
-
-    Parameters
-    ----------
-    block : (line, band, sample), not altered
-    bad : (band, sample)
-
-    Returns
-    -------
-    (line, band, sample), float64 for float64 input and float32 for the rest. Linear between good
-    samples, the nearest one at the edges; a band without good samples is left as it is.
-    """
-    out = np.array(block, dtype=np.float64 if block.dtype == np.float64 else np.float32)
-    samples = np.arange(out.shape[2])
-    for band in np.flatnonzero(bad.any(axis=1)):
-        good = np.flatnonzero(~bad[band])
-        if not len(good):
-            continue
-        gaps = samples[bad[band]]
-        place = np.searchsorted(good, gaps)
-        left, right = good[np.maximum(place - 1, 0)], good[np.minimum(place, len(good) - 1)]
-        left, right = np.where(gaps < good[0], right, left), np.where(gaps > good[-1], left, right)
-        weight = ((gaps - left) / np.maximum(right - left, 1)).astype(out.dtype)
-        row = out[:, band, :]
-        row[:, gaps] = row[:, left] * (1 - weight) + row[:, right] * weight
-    return out

@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import quad
 from spectral import BandResampler
 
-from pipeline.radiometry.bands import band_average
+from pipeline.radiometry.bands import band_weights
 
 SIGMA = 1 / (2 * math.sqrt(2 * math.log(2)))
 
@@ -34,7 +34,7 @@ def test_the_closed_form_is_the_integral(fwhm):
     table_nm = np.cumsum(rng.uniform(2, 30, 25)) + 400
     values = rng.uniform(0, 1, 25)
     centre = np.concatenate([table_nm[[0, 3, -1]], rng.uniform(table_nm[0], table_nm[-1], 6)])
-    got = band_average(table_nm, values, centre, np.full(9, fwhm))
+    got = band_weights(table_nm, centre, np.full(9, fwhm)) @ values
     expected = [by_quadrature(table_nm, values, c, fwhm) for c in centre]
     np.testing.assert_allclose(got, expected, rtol=1e-9)
 
@@ -49,5 +49,5 @@ def test_a_fine_table_agrees_with_spectrals_resampler():
     other = BandResampler(table_nm, centre, np.full(len(table_nm), step), fwhm)(values)
     for c, width, expected in zip(centre, fwhm, other, strict=True):
         cut = np.abs(table_nm - c) <= width / 2 + step / 4
-        got = band_average(table_nm[cut], values[cut], np.array([c]), np.array([width]))
+        got = band_weights(table_nm[cut], np.array([c]), np.array([width])) @ values[cut]
         assert got[0] == pytest.approx(expected, abs=1e-5)

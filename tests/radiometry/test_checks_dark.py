@@ -7,7 +7,8 @@ import pytest
 from scipy.signal import lfilter
 from scipy.stats import linregress
 
-from pipeline.radiometry.checks import dark
+from pipeline.radiometry.checks import dark, light_leak
+from pipeline.radiometry.checks import elements as element_checks
 from pipeline.records import BadElements, Check
 
 RNG = np.random.default_rng(5)
@@ -62,28 +63,28 @@ CASES = [
     (dark.dark_temperature([20.0, 26.0], {"a": 21.0, "b": 25.0}), "pass", 1),
     (dark.dark_temperature([20.0], {"a": 21.0, "b": 24.0}), "caution", 4),
     (dark.dark_temperature([NAN], {"a": 21.0}), "not checked", None),
-    (dark.light_leak({"a": PROFILE}, PANEL), "pass", None),
-    (dark.light_leak({"a": PROFILE, "b": PROFILE + 2 * LEAK}, PANEL), "caution", None),
-    (dark.light_leak({"a": PROFILE + 8 * LEAK}, PANEL), "fail", None),
-    (dark.light_leak({"a": PROFILE}, None), "not checked", None),
-    (dark.light_leak({"a": PROFILE}, NM), "not checked", None),
-    (dark.light_leak({"a": PROFILE}, 0 * PANEL), "not checked", None),
-    (dark.light_leak({"a": PROFILE * NAN}, PANEL), "not checked", None),
-    (dark.dark_clipped({"a": np.zeros((5, 20), bool)}), "pass", 0),
-    (dark.dark_clipped({"a": elements(0.05).hot}), "caution", 0.05),
-    (dark.dark_clipped({"a": elements(0.05).hot, "b": elements(0.3).hot}), "fail", 0.3),
-    (dark.dark_clipped(None), "not checked", None),
-    (dark.bad_elements(elements(0.001)), "pass", 0.001),
-    (dark.bad_elements(elements(0.01)), "caution", 0.01),
-    (dark.bad_elements(elements(0.03)), "fail", 0.03),
-    (dark.bad_elements(None), "not checked", None),
-    (dark.striping(flat(0.0)), "pass", None),
-    (dark.striping(flat(0.02)), "caution", 0.02),
-    (dark.striping(flat(-0.02)), "caution", 0.02),
-    (dark.striping(flat(0.0, noise=0.2)), "pass", None),
-    (dark.striping(flat(0.0)[:, :5]), "not checked", None),
-    (dark.striping(flat(0.0) * NAN), "not checked", None),
-    (dark.striping(None), "not checked", None),
+    (light_leak.light_leak({"a": PROFILE}, PANEL), "pass", None),
+    (light_leak.light_leak({"a": PROFILE, "b": PROFILE + 2 * LEAK}, PANEL), "caution", None),
+    (light_leak.light_leak({"a": PROFILE + 8 * LEAK}, PANEL), "fail", None),
+    (light_leak.light_leak({"a": PROFILE}, None), "not checked", None),
+    (light_leak.light_leak({"a": PROFILE}, NM), "not checked", None),
+    (light_leak.light_leak({"a": PROFILE}, 0 * PANEL), "not checked", None),
+    (light_leak.light_leak({"a": PROFILE * NAN}, PANEL), "not checked", None),
+    (element_checks.dark_clipped({"a": np.zeros((5, 20), bool)}), "pass", 0),
+    (element_checks.dark_clipped({"a": elements(0.05).hot}), "caution", 0.05),
+    (element_checks.dark_clipped({"a": elements(0.05).hot, "b": elements(0.3).hot}), "fail", 0.3),
+    (element_checks.dark_clipped(None), "not checked", None),
+    (element_checks.bad_elements(elements(0.001)), "pass", 0.001),
+    (element_checks.bad_elements(elements(0.01)), "caution", 0.01),
+    (element_checks.bad_elements(elements(0.03)), "fail", 0.03),
+    (element_checks.bad_elements(None), "not checked", None),
+    (element_checks.striping(flat(0.0)), "pass", None),
+    (element_checks.striping(flat(0.02)), "caution", 0.02),
+    (element_checks.striping(flat(-0.02)), "caution", 0.02),
+    (element_checks.striping(flat(0.0, noise=0.2)), "pass", None),
+    (element_checks.striping(flat(0.0)[:, :5]), "not checked", None),
+    (element_checks.striping(flat(0.0) * NAN), "not checked", None),
+    (element_checks.striping(None), "not checked", None),
 ]
 
 
@@ -143,7 +144,7 @@ def test_slow_noise_is_no_drift_though_a_plain_standard_error_would_call_it_so()
 def test_a_leak_is_measured_and_its_error_honest() -> None:
     rng = np.random.default_rng(8)
     found = [
-        dark.leak_amplitude(PROFILE * 0 + 100 + rng.normal(0, 0.3, BANDS) + 2 * LEAK, PANEL)
+        light_leak.leak_amplitude(PROFILE * 0 + 100 + rng.normal(0, 0.3, BANDS) + 2 * LEAK, PANEL)
         for _ in range(200)
     ]
     amplitude, error = np.array(found).T
@@ -154,13 +155,13 @@ def test_a_leak_is_measured_and_its_error_honest() -> None:
 def test_a_smooth_dark_profile_of_its_own_is_no_leak() -> None:
     x = np.linspace(0, 1, BANDS)
     for own in (3 * x, 5 * (x - 0.5) ** 2, -4 * (x - 0.6) ** 2):
-        assert dark.light_leak({"a": PROFILE + own}, PANEL).verdict == "pass"
+        assert light_leak.light_leak({"a": PROFILE + own}, PANEL).verdict == "pass"
 
 
 def test_a_stripe_is_found_beside_a_bad_element() -> None:
     level = flat(0.02)
     level[:, 21] = np.nan
-    check = dark.striping(level, subject="grey-48")
+    check = element_checks.striping(level, subject="grey-48")
     assert check.verdict == "caution"
     assert check.subject == "grey-48"
     assert check.says.startswith("Sample 20 departs by +")
@@ -169,7 +170,7 @@ def test_a_stripe_is_found_beside_a_bad_element() -> None:
 def test_inputs_are_unchanged() -> None:
     level, profile = flat(0.01), PROFILE.copy()
     before = level.copy()
-    dark.striping(level)
-    dark.light_leak({"a": profile}, PANEL)
+    element_checks.striping(level)
+    light_leak.light_leak({"a": profile}, PANEL)
     np.testing.assert_array_equal(level, before)
     np.testing.assert_array_equal(profile, PROFILE)

@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from pipeline.radiometry.checks import fit
+from pipeline.radiometry.checks import fit, panels
 from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.records import Check
 
@@ -29,42 +29,42 @@ def bent(square: float) -> dict[str, np.ndarray]:
 
 
 CASES = [
-    (fit.panel_samples({"a": 400, "b": 100}), "pass", 100),
-    (fit.panel_samples({"a": 400, "b": 60}), "caution", 60),
-    (fit.panel_samples({"a": 20}), "fail", 20),
-    (fit.panel_samples({}), "not checked", None),
-    (fit.panel_uniformity({"a": 0.01 * ONE, "b": [0.5, 0.02, 0.02, NAN]}), "pass", 0.02),
-    (fit.panel_uniformity({"a": 0.01 * ONE, "b": 0.05 * ONE}), "caution", 0.05),
-    (fit.panel_uniformity({"a": 0.09 * ONE}), "fail", 0.09),
-    (fit.panel_uniformity({"a": NAN * ONE}), "not checked", None),
-    (fit.panel_order(SIGNAL, RHO), "pass", 0),
-    (fit.panel_order(SWAPPED, RHO), "fail", 3),
-    (fit.panel_order({"dark": SIGNAL["grey"], "grey": SIGNAL["dark"]}, RHO), "fail", 2),
-    (fit.panel_order({"dark": SIGNAL["dark"]}, RHO), "not checked", None),
-    (fit.panel_ratio(SIGNAL, RHO, OFFSET * ONE), "pass", 0),
-    (fit.panel_ratio(DIRTY, RHO, OFFSET * ONE), "caution", 0.1),
-    (fit.panel_ratio(TWO, RHO), "caution", None),
-    (fit.panel_ratio(TWO, RHO, OFFSET * ONE), "not checked", None),
-    (fit.panel_ratio({"a": ONE}, {"a": ONE}), "not checked", None),
-    (fit.panel_span(0.02, 0.03), "pass", 0.05),
-    (fit.panel_span(0.02, 0.3), "caution", 0.32),
-    (fit.panel_span(None, None), "not checked", None),
-    (fit.panel_repeat({"a": [100 * ONE, 101 * ONE], "b": [ONE]}), "pass", 0.01),
-    (fit.panel_repeat({"a": [100 * ONE, 99 * ONE, 103 * ONE]}), "caution", 0.04),
-    (fit.panel_repeat({"a": [ONE], "b": [ONE]}), "not checked", None),
-    (fit.panel_repeat({"a": [0 * ONE, ONE]}), "not checked", None),
-    (fit.panel_age([0.0, 300.0], [0.0], cosine_change=0.005), "pass", 5),
-    (fit.panel_age([0.0, 300.0], [0.0], cosine_change=-0.015), "caution", 5),
-    (fit.panel_age([0.0, 900.0], [0.0]), "caution", 15),
-    (fit.panel_age([0.0], None), "not checked", None),
-    (fit.certificate_cover([True] * 5), "pass", 0),
-    (fit.certificate_cover([True, False, True]), "caution", 1),
-    (fit.certificate_cover([False] * 3), "fail", 3),
-    (fit.certificate_cover(None), "not checked", None),
-    (fit.certificate_age({"a": dt.date(2026, 3, 2), "b": None}, FLOWN), "pass", 3.35),
-    (fit.certificate_age({"a": dt.date(2025, 3, 2)}, FLOWN), "caution", 15.34),
-    (fit.certificate_age({"a": None}, FLOWN), "not checked", None),
-    (fit.certificate_age({"a": dt.date(2025, 3, 2)}, None), "not checked", None),
+    (panels.panel_samples({"a": 400, "b": 100}), "pass", 100),
+    (panels.panel_samples({"a": 400, "b": 60}), "caution", 60),
+    (panels.panel_samples({"a": 20}), "fail", 20),
+    (panels.panel_samples({}), "not checked", None),
+    (panels.panel_uniformity({"a": 0.01 * ONE, "b": [0.5, 0.02, 0.02, NAN]}), "pass", 0.02),
+    (panels.panel_uniformity({"a": 0.01 * ONE, "b": 0.05 * ONE}), "caution", 0.05),
+    (panels.panel_uniformity({"a": 0.09 * ONE}), "fail", 0.09),
+    (panels.panel_uniformity({"a": NAN * ONE}), "not checked", None),
+    (panels.panel_order(SIGNAL, RHO), "pass", 0),
+    (panels.panel_order(SWAPPED, RHO), "fail", 3),
+    (panels.panel_order({"dark": SIGNAL["grey"], "grey": SIGNAL["dark"]}, RHO), "fail", 2),
+    (panels.panel_order({"dark": SIGNAL["dark"]}, RHO), "not checked", None),
+    (panels.panel_ratio(SIGNAL, RHO, OFFSET * ONE), "pass", 0),
+    (panels.panel_ratio(DIRTY, RHO, OFFSET * ONE), "caution", 0.1),
+    (panels.panel_ratio(TWO, RHO), "caution", None),
+    (panels.panel_ratio(TWO, RHO, OFFSET * ONE), "not checked", None),
+    (panels.panel_ratio({"a": ONE}, {"a": ONE}), "not checked", None),
+    (panels.panel_span(0.02, 0.03), "pass", 0.05),
+    (panels.panel_span(0.02, 0.3), "caution", 0.32),
+    (panels.panel_span(None, None), "not checked", None),
+    (panels.panel_repeat({"a": [100 * ONE, 101 * ONE], "b": [ONE]}), "pass", 0.01),
+    (panels.panel_repeat({"a": [100 * ONE, 99 * ONE, 103 * ONE]}), "caution", 0.04),
+    (panels.panel_repeat({"a": [ONE], "b": [ONE]}), "not checked", None),
+    (panels.panel_repeat({"a": [0 * ONE, ONE]}), "not checked", None),
+    (panels.panel_age([0.0, 300.0], [0.0], cosine_change=0.005), "pass", 5),
+    (panels.panel_age([0.0, 300.0], [0.0], cosine_change=-0.015), "caution", 5),
+    (panels.panel_age([0.0, 900.0], [0.0]), "caution", 15),
+    (panels.panel_age([0.0], None), "not checked", None),
+    (panels.certificate_cover([True] * 5), "pass", 0),
+    (panels.certificate_cover([True, False, True]), "caution", 1),
+    (panels.certificate_cover([False] * 3), "fail", 3),
+    (panels.certificate_cover(None), "not checked", None),
+    (panels.certificate_age({"a": dt.date(2026, 3, 2), "b": None}, FLOWN), "pass", 3.35),
+    (panels.certificate_age({"a": dt.date(2025, 3, 2)}, FLOWN), "caution", 15.34),
+    (panels.certificate_age({"a": None}, FLOWN), "not checked", None),
+    (panels.certificate_age({"a": dt.date(2025, 3, 2)}, None), "not checked", None),
     (fit.fit_residual([0.01 * ONE, -0.015 * ONE], ["a", "b"], ONE), "pass", 0.015),
     (fit.fit_residual([0.01 * ONE, -0.05 * ONE], ["a", "b"], ONE), "caution", 0.05),
     (fit.fit_residual([0.2 * ONE, NAN * ONE], ["a", "b"], ONE), "fail", 0.2),
@@ -119,7 +119,7 @@ def test_the_consistency_limit_is_the_tabulated_99_percent_point() -> None:
 def test_the_worst_panel_is_the_subject() -> None:
     assert fit.fit_residual([0.01 * ONE, -0.05 * ONE], ["a", "b"], ONE).subject == "b"
     assert fit.leave_one_out({**RHO, "grey": 0.25 * ONE}, RHO).subject == "grey"
-    assert fit.panel_ratio(DIRTY, RHO, OFFSET * ONE).subject in ("grey / dark", "white / grey")
+    assert panels.panel_ratio(DIRTY, RHO, OFFSET * ONE).subject in ("grey / dark", "white / grey")
 
 
 def test_check_panel_states_the_limit_that_was_applied() -> None:
@@ -143,4 +143,4 @@ def test_curvature_is_the_bend_at_mid_range() -> None:
 def test_a_saturated_band_does_not_hide_the_order() -> None:
     partly = SIGNAL["white"].copy()
     partly[:8] = NAN
-    assert fit.panel_order({**SIGNAL, "white": partly}, RHO).verdict == "pass"
+    assert panels.panel_order({**SIGNAL, "white": partly}, RHO).verdict == "pass"

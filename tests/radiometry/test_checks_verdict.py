@@ -14,7 +14,9 @@ from pipeline.radiometry.checks.verdict import run_verdict, worst_first
 from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.records import Check
 
-GROUPS = ("offload", "dark", "exposure", "fit", "light", "spectrum")
+GROUPS = (
+    "offload", "dark", "light_leak", "elements", "exposure", "panels", "fit", "light", "spectrum",
+)  # fmt: skip
 
 
 def made(value: float | None, *, costs_part: bool = False) -> Check:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.errors import CalibrationError
-from pipeline.radiometry import dark
+from pipeline.radiometry import dark, dark_frames
 from pipeline.records import DarkCapture
 
 
@@ -88,7 +88,9 @@ def test_an_element_that_keeps_jumping_keeps_its_noise(rng):
 
 def test_drift_moves_the_mean_but_not_the_noise(rng):
     _, counts = frames(rng, n=1000, noise=2.0, drift=20.0)
-    made = dark.finish(summed(counts), name="cap", time_s=5.0, levels=dark.frame_levels(counts))
+    made = dark.finish(
+        summed(counts), name="cap", time_s=5.0, levels=dark_frames.frame_levels(counts)
+    )
     assert counts.std(axis=0).mean() > 5
     assert np.sqrt((made.noise.astype(float) ** 2).mean()) == pytest.approx(
         math.sqrt(4 + 1 / 12), rel=0.02
@@ -106,7 +108,7 @@ def test_elements_at_zero_counts_are_told():
 def test_one_frame_has_a_mean_and_no_noise():
     counts = np.full((1, 2, 3), 7, dtype=np.uint16)
     made = dark.finish(
-        dark.clipped_sums(counts), name="cap", time_s=0.0, levels=dark.frame_levels(counts)
+        dark.clipped_sums(counts), name="cap", time_s=0.0, levels=dark_frames.frame_levels(counts)
     )
     assert (made.mean == 7).all()
     assert np.isnan(made.noise).all()
@@ -137,7 +139,7 @@ COURSES = {
 def test_no_frame_of_a_smooth_course_is_outlying(rng, course, scatter):
     i = np.arange(1000)
     levels = 100 + COURSES[course](i) + rng.normal(0, scatter, 1000)
-    assert not dark.outlying_frames(levels).any()
+    assert not dark_frames.outlying_frames(levels).any()
 
 
 @pytest.mark.parametrize("course", COURSES)
@@ -149,7 +151,7 @@ def test_a_block_of_frames_with_the_cap_lifted_is_outlying(rng, course, scatter,
     i = np.arange(1000)
     levels = 100 + COURSES[course](i) + rng.normal(0, scatter, 1000)
     levels[start:stop] += 30 * (1 + 0.1 * rng.normal(size=stop - start))
-    out = dark.outlying_frames(levels)
+    out = dark_frames.outlying_frames(levels)
     assert out[start:stop].all()
     assert out.sum() - (stop - start) <= 12  # a few frames beside the block at most
 
@@ -157,49 +159,23 @@ def test_a_block_of_frames_with_the_cap_lifted_is_outlying(rng, course, scatter,
 def test_a_cap_lifted_slowly_is_outlying(rng):
     levels = 100 + rng.normal(0, 0.01, 1000)
     levels[300:420] += np.interp(np.arange(120), [0, 20, 100, 119], [0, 50, 50, 0])
-    out = dark.outlying_frames(levels)
+    out = dark_frames.outlying_frames(levels)
     assert out[302:417].all()
     assert not out[:300].any()
     assert not out[420:].any()
 
 
-def test_a_lasting_step_rejects_nothing_and_shows_in_the_steadiness(rng):
+def test_a_lasting_step_rejects_nothing(rng):
     levels = 100 + rng.normal(0, 0.01, 1000)
     levels[500:] += 2
-    assert not dark.outlying_frames(levels).any()
-    assert dark.steadiness(levels).change_counts > 1
+    assert not dark_frames.outlying_frames(levels).any()
 
 
 def test_constant_levels_have_no_outlier_and_nan_is_one():
     levels = np.full(200, 100.0)
-    assert not dark.outlying_frames(levels).any()
+    assert not dark_frames.outlying_frames(levels).any()
     levels[5] = np.nan
-    assert np.flatnonzero(dark.outlying_frames(levels)).tolist() == [5]
-
-
-def test_steadiness_finds_slope_and_an_honest_error(rng):
-    deviations = []
-    for _ in range(200):
-        levels = 100 + 0.002 * np.arange(500) + rng.normal(0, 0.3, 500)
-        change, error, slope = dark.steadiness(levels)
-        deviations.append((change - 0.002 * 499) / error)
-        assert slope == pytest.approx(change / 499)
-    assert np.std(deviations) == pytest.approx(1, abs=0.2)
-    assert abs(np.mean(deviations)) < 0.3
-
-
-def test_correlated_scatter_enlarges_the_steadiness_error(rng):
-    white = rng.normal(0, 1, 2000)
-    slow = np.empty(2000)
-    slow[0] = white[0]
-    for k in range(1, 2000):
-        slow[k] = 0.9 * slow[k - 1] + math.sqrt(1 - 0.81) * white[k]
-    ratio = dark.steadiness(slow).standard_error / dark.steadiness(white).standard_error
-    assert ratio == pytest.approx(math.sqrt(1.9 / 0.1), rel=0.25)
-
-
-def test_steadiness_of_two_frames_is_not_known():
-    assert all(math.isnan(v) for v in dark.steadiness(np.array([1.0, 2.0])))
+    assert np.flatnonzero(dark_frames.outlying_frames(levels)).tolist() == [5]
 
 
 @pytest.mark.parametrize(
@@ -243,21 +219,15 @@ def test_lines_outside_the_captures_are_told():
     assert dark.extrapolated(lines, [np.nan]).all()
 
 
-def test_drift_is_the_range_of_mean_levels():
-    assert dark.drift([capture(100.0), capture(103.0), capture(101.0)]) == pytest.approx(3)
-    assert math.isnan(dark.drift([capture(100.0)]))
-
-
 def test_does_not_change_input(rng):
     _, counts = frames(rng, n=64)
     counts[3, 0, 0] = 4000
-    levels = dark.frame_levels(counts)
+    levels = dark_frames.frame_levels(counts)
     kept, kept_levels = counts.copy(), levels.copy()
     first = dark.clipped_sums(counts)
     mean = first.mean.copy()
     dark.combine(first, first)
-    dark.outlying_frames(levels)
-    dark.steadiness(levels)
+    dark_frames.outlying_frames(levels)
     np.testing.assert_array_equal(counts, kept)
     np.testing.assert_array_equal(levels, kept_levels)
     np.testing.assert_array_equal(first.mean, mean)
@@ -267,6 +237,6 @@ def test_does_not_change_input(rng):
 def test_a_frames_level_is_the_mean_of_its_counts(kind: str) -> None:
     counts = np.random.default_rng(5).integers(0, 120, (4, 7, 9)).astype(kind)
     wanted = counts.reshape(4, -1).astype(np.float64).mean(axis=1)
-    np.testing.assert_array_equal(dark.frame_levels(counts), wanted)
+    np.testing.assert_array_equal(dark_frames.frame_levels(counts), wanted)
     full = np.full((2, 270, 640), 65535, np.uint16)
-    np.testing.assert_array_equal(dark.frame_levels(full), 65535.0)
+    np.testing.assert_array_equal(dark_frames.frame_levels(full), 65535.0)

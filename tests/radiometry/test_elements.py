@@ -162,22 +162,6 @@ def test_parts_are_united_kind_by_kind():
     assert not united.stuck.any()
 
 
-def test_bad_elements_are_filled_linearly_and_from_the_nearest_at_edges():
-    row = np.array([[[9.0, 1, 9, 9, 4, 9]]])
-    bad = np.array([[True, False, True, True, False, True]])
-    kept = row.copy()
-    filled = elements.interpolate_bad(row, bad)
-    np.testing.assert_allclose(filled[0, 0], [1, 1, 2, 3, 4, 4])
-    np.testing.assert_array_equal(row, kept)
-
-
-def test_a_band_without_good_samples_is_left():
-    block = np.arange(6, dtype=np.uint16).reshape(1, 2, 3)
-    filled = elements.interpolate_bad(block, np.array([[True] * 3, [False] * 3]))
-    assert filled.dtype == np.float32
-    np.testing.assert_array_equal(filled, block)
-
-
 def test_the_running_median_passes_over_nan_and_shifts_at_edges():
     values = np.array([[1.0, np.nan, 3, 4, 100, 6, 7]])
     np.testing.assert_allclose(

@@ -1,4 +1,4 @@
-"""Checks of the dark: matched, steady, recent, at the same temperature, and dark."""
+"""Checks of the dark captures."""
 
 from __future__ import annotations
 
@@ -9,23 +9,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.radiometry.checks.offload import alike
-from pipeline.radiometry.checks.row import Limits, finite, many, not_checked, percent, row
+from pipeline.radiometry.checks.row import Limits, finite, many, not_checked, row
 from pipeline.radiometry.limits import (
     DRIFT_ERRORS,
-    LEAK_ERRORS,
     LIMITS,
     STEADINESS_ERRORS,
-    STRIPING_ERRORS,
 )
-from pipeline.radiometry.robust import MAD_TO_SIGMA
-from pipeline.records import Array, BadElements, Capture, Check
-
-#: Orders of the polynomial that a dark's own band profile is taken to be.
-_PROFILE_ORDERS = range(2, 13)
-#: Bands that each term of it needs, so that it stays slower than the spectrum's features.
-_BANDS_A_TERM = 2
-#: Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2).
-_MEDIAN = math.sqrt(math.pi / 2)
+from pipeline.radiometry.robust import MAD_TO_SIGMA, correlation_factor
+from pipeline.records import Capture, Check
 
 
 def dark_settings(darks: Sequence[Capture], cube: Capture, *, limits: Limits = LIMITS) -> Check:
@@ -77,7 +68,7 @@ def level_slope(level_count: ArrayLike) -> tuple[float, float]:
             break
         good = kept
     x, r = frame[good] - frame[good].mean(), residual[good]
-    error = math.sqrt(float(r @ r) / (r.size - 2) / float(x @ x)) * _correlation_factor(r)
+    error = math.sqrt(float(r @ r) / (r.size - 2) / float(x @ x)) * correlation_factor(r)
     return float(slope), error
 
 
@@ -235,233 +226,3 @@ def dark_temperature(
         f"{name} was {apart[name]:.1f} K from its nearest dark",
         subject=name,
     )
-
-
-def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[float, float]:
-    """Amplitude of the panels' spectrum in a dark's band profile, with its standard error.
-
-    Parameters
-    ----------
-    dark_profile : (band,) [count] dark level, best a median over samples
-    panel_spectrum : (band,) [count] mean signal of the panels
-
-    Returns
-    -------
-    Counts at the panels' brightest band, by least squares of the profile on the spectrum and a
-    polynomial over bands (a dark's own slow change), of the order that the Bayesian information
-    criterion prefers (Schwarz 1978, Ann. Statist. 6, 461, from memory). Only what the polynomial
-    cannot take on counts for the spectrum, so a spectrum as smooth as that gives a large standard
-    error. The error is enlarged for the correlation of neighbouring bands, and where few bands are
-    left to tell it by, so that `LEAK_ERRORS` of it are as improbable as they are for a normal
-    error. (NaN, NaN) below 10 common bands, or where the spectrum is flat, zero or itself such a
-    polynomial.
-    """
-    profile = np.asarray(dark_profile, np.float64)
-    spectrum = np.asarray(panel_spectrum, np.float64)
-    good = np.isfinite(profile) & np.isfinite(spectrum)
-    if good.sum() < 10 or not (peak := float(spectrum[good].max())) > 0:
-        return math.nan, math.nan
-    position = np.linspace(-1, 1, profile.size)
-    most = max(_PROFILE_ORDERS[0], min(_PROFILE_ORDERS[-1], int(good.sum()) // _BANDS_A_TERM - 2))
-    smooth = np.polynomial.legendre.legvander(position, most)
-    design = np.column_stack([spectrum / peak, smooth])
-    terms_used = min(
-        (order + 2 for order in _PROFILE_ORDERS if order <= most),
-        key=lambda used: _information(design[good, :used], profile[good]),
-    )
-    design = design[:, :terms_used]
-    amplitude = error = math.nan
-    for _ in range(3):
-        a, y = design[good], profile[good]
-        if np.linalg.svd(a, compute_uv=False)[-1] < 1e-6:
-            return math.nan, math.nan
-        terms = np.linalg.lstsq(a, y, rcond=None)[0]
-        residual = profile - design @ terms
-        r = residual[good]
-        variance = float(r @ r) / (r.size - a.shape[1])
-        inflation = _correlation_factor(r)
-        error = math.sqrt(variance * float(np.linalg.inv(a.T @ a)[0, 0])) * inflation
-        error *= _few_factor(r.size / inflation**2 - a.shape[1])
-        amplitude = float(terms[0])
-        spread = MAD_TO_SIGMA * np.median(np.abs(r - np.median(r)))
-        kept = good & (np.abs(residual) <= 5 * spread + 1e-12 * np.abs(profile))
-        if kept.sum() < 10 or np.array_equal(kept, good):
-            break
-        good = kept
-    return amplitude, error
-
-
-def _few_factor(freedom: float) -> float:
-    """What few degrees of freedom make of a standard error at `LEAK_ERRORS` (Student's t)."""
-    from scipy.special import ndtr, stdtrit
-
-    return -float(stdtrit(max(freedom, 1.0), ndtr(-LEAK_ERRORS))) / LEAK_ERRORS
-
-
-def _information(design: Array, values: Array) -> float:
-    """Bayesian information criterion of a least-squares fit; less is better."""
-    rest = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
-    n, terms = design.shape
-    return float(n * math.log(max(float(rest @ rest) / n, 1e-30)) + terms * math.log(n))
-
-
-def light_leak(
-    dark_profile: Mapping[str, ArrayLike] | None,
-    panel_spectrum: ArrayLike | None,
-    *,
-    scene_spectrum: ArrayLike | None = None,
-    limits: Limits = LIMITS,
-) -> Check:
-    """Light in the dark: `leak_amplitude` of each capture's (band,) [count], the worst shown.
-
-    Parameters
-    ----------
-    panel_spectrum : (band,) [count], mean signal of the panels
-    scene_spectrum : (band,) [count], mean signal of the scene, looked for as well where given:
-        light that came by the ground has its features, not the panels'
-    """
-    if not dark_profile or panel_spectrum is None:
-        return not_checked(limits, "light-leak", "no dark, or no panel to know the light by")
-    spectra = {"panels'": panel_spectrum, "scene's": scene_spectrum}
-    found = {
-        (name, whose): leak_amplitude(one, spectrum)
-        for name, one in dark_profile.items()
-        for whose, spectrum in spectra.items()
-        if spectrum is not None
-    }
-    found = {key: pair for key, pair in found.items() if all(map(math.isfinite, pair))}
-    if not found:
-        return not_checked(
-            limits,
-            "light-leak",
-            "the panels' spectrum is too smooth, or has too few "
-            "bands, to be told from the dark's own profile",
-        )
-
-    def proved(one: tuple[str, str]) -> bool:
-        return found[one][0] > LEAK_ERRORS * found[one][1]
-
-    # The surest, in standard errors.
-    key = max(found, key=lambda one: found[one][0] / max(found[one][1], 1e-12))
-    (name, whose), (amplitude, error) = key, found[key]
-    return row(
-        limits,
-        "light-leak",
-        amplitude,
-        f"light of the {whose} spectrum in {name}: {amplitude:.2f} counts (standard error "
-        f"{error:.2f}) at the brightest band",
-        subject=name,
-        counts=proved(key),
-    )
-
-
-def dark_clipped(clipped: Mapping[str, ArrayLike] | None, *, limits: Limits = LIMITS) -> Check:
-    """Share of elements at zero counts in some frame; (band, sample) masks by capture."""
-    share = {
-        name: float(np.mean(np.asarray(mask, bool)))
-        for name, mask in (clipped or {}).items()
-        if np.size(mask)
-    }
-    if not share:
-        return not_checked(limits, "dark-clipped", "no dark capture")
-    name = max(share, key=lambda one: share[one])
-    return row(
-        limits,
-        "dark-clipped",
-        share[name],
-        f"{percent(share[name])} of the elements touch zero counts in {name}",
-        subject=name,
-    )
-
-
-def bad_elements(elements: BadElements | None, *, limits: Limits = LIMITS) -> Check:
-    """Share of elements hot, dead, stuck or noisy."""
-    if elements is None or not elements.any.size:
-        return not_checked(limits, "bad-elements", "no dark capture to find them in")
-    kinds = ", ".join(
-        f"{int(getattr(elements, kind).sum())} {kind}" for kind in ("hot", "dead", "stuck", "noisy")
-    )
-    total = elements.any
-    return row(
-        limits,
-        "bad-elements",
-        float(total.mean()),
-        f"{int(total.sum())} of {total.size} elements ({percent(float(total.mean()))}) are "
-        f"bad: {kinds}",
-    )
-
-
-def stripe_profile(signal: ArrayLike) -> tuple[Array, Array]:
-    """Each sample's departure from its neighbours, relative, with its standard error.
-
-    Parameters
-    ----------
-    signal : (band, sample) [any linear unit] mean over lines of a panel or flat, corrected
-
-    Returns
-    -------
-    Two (sample,) arrays: the median over bands of the departure from a running median over 7
-    samples, a straight slope taken out first; and its standard error from the scatter over bands.
-    NaN where no band measures, and everywhere below 7 samples.
-    """
-    from scipy.ndimage import median_filter
-
-    level = np.array(signal, np.float64)
-    samples = level.shape[1]
-    nothing = np.full(samples, math.nan)
-    measured = np.isfinite(level)
-    usable = measured.mean(axis=1) > 0.5
-    if samples < 7 or not usable.any():
-        return nothing, nothing.copy()
-    level, measured = level[usable], measured[usable]
-    middle = np.nanmedian(level, axis=1, keepdims=True)
-    relative = np.divide(level, middle, out=np.full_like(level, math.nan), where=middle > 0)
-    relative[~measured] = math.nan
-    # A bad element takes its neighbours' level, so that it does not shift their running median.
-    x = np.linspace(-1, 1, samples)
-    for one in relative:
-        good = np.isfinite(one)
-        if good.sum() > 2:
-            one -= np.polyval(np.polyfit(x[good], one[good], 1), x)
-    filled = np.where(np.isfinite(relative), relative, 0.0)
-    departure = relative - median_filter(filled, size=(1, 7), mode="nearest")
-    count = np.isfinite(departure).sum(axis=0)
-    if not count.any():
-        return nothing, nothing.copy()
-    value, error = nothing, nothing.copy()
-    seen = count > 0
-    value[seen] = np.nanmedian(departure[:, seen], axis=0)
-    scatter = MAD_TO_SIGMA * np.nanmedian(np.abs(departure[:, seen] - value[seen]), axis=0)
-    error[seen] = _MEDIAN * scatter / np.sqrt(count[seen])
-    return value, error
-
-
-def striping(signal: ArrayLike | None, *, subject: str = "", limits: Limits = LIMITS) -> Check:
-    """Worst sample's departure from its neighbours (`stripe_profile`); samples count from 0."""
-    departure, error = np.empty(0), np.empty(0)
-    if signal is not None:
-        departure, error = stripe_profile(signal)
-    if not np.isfinite(departure).any():
-        return not_checked(
-            limits, "striping", "no panel or flat of 7 samples or more", subject=subject
-        )
-    size = np.where(np.isfinite(departure), np.abs(departure), -1.0)
-    proved = size > STRIPING_ERRORS * np.where(np.isfinite(error), error, math.inf)
-    worst = int(np.lexsort((size, proved))[-1])
-    says = (
-        f"sample {worst} departs by {100 * departure[worst]:+.2f} % (standard error "
-        f"{100 * error[worst]:.2f} %) from its neighbours"
-    )
-    return row(
-        limits, "striping", float(size[worst]), says, subject=subject, counts=bool(proved[worst])
-    )
-
-
-def _correlation_factor(residual: Array) -> float:
-    """What neighbours' correlation makes of a standard error: sqrt((1 + r) / (1 - r)), r >= 0."""
-    power = float(residual @ residual)
-    if power == 0 or residual.size < 3:
-        return 1.0
-    r = float(residual[1:] @ residual[:-1]) / power
-    r = min(max(r, 0.0), 0.98)
-    return math.sqrt((1 + r) / (1 - r))

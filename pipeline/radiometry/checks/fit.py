@@ -1,27 +1,20 @@
-"""Checks of the panels and of the empirical line fitted to them.
-
-Spectra "by panel" are (band,) arrays, NaN where a band does not measure or is not covered.
-"""
+"""Checks of the empirical line: how it fits, and what it predicts."""
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.radiometry.checks.dark import farthest_minutes
+from pipeline.radiometry.checks.panels import ByPanel, spectrum_of
 from pipeline.radiometry.checks.row import (
     Limits,
     band_names,
-    finite,
-    listed,
     many,
     median,
     not_checked,
-    percent,
     row,
     worst,
     worst_stretch,
@@ -32,226 +25,8 @@ from pipeline.radiometry.limits import (
     CONSISTENCY_POINT,
     CONSISTENCY_SIGMAS,
     LIMITS,
-    ORDER_RELATIVE,
-    PANEL_AGE_COSINE,
 )
 from pipeline.records import Array, Check
-
-ByPanel = Mapping[str, ArrayLike]
-
-#: Reflectance above the offset below which a signal ratio is mostly noise (own arithmetic).
-_RATIO_FLOOR = 0.01
-_DAYS_A_MONTH = 365.25 / 12
-
-
-def panel_samples(pixels: Mapping[str, int], *, limits: Limits = LIMITS) -> Check:
-    """Samples in the smallest core; `pixels` by panel."""
-    if not pixels:
-        return not_checked(limits, "panel-samples", "no panel was read")
-    name = min(pixels, key=lambda one: pixels[one])
-    return row(
-        limits,
-        "panel-samples",
-        pixels[name],
-        f"the core of {name} has {many(pixels[name], 'sample')}",
-        subject=name,
-    )
-
-
-def panel_uniformity(uniformity: ByPanel, *, limits: Limits = LIMITS) -> Check:
-    """Spread across the core beyond noise, over its mean: median over bands, worst panel."""
-    found = worst({name: median(one) for name, one in uniformity.items()})
-    if found is None:
-        return not_checked(limits, "panel-uniformity", "no panel was read")
-    name, spread = found
-    return row(
-        limits,
-        "panel-uniformity",
-        spread,
-        f"the signal varies by {percent(spread)} across {name}",
-        subject=name,
-    )
-
-
-def panel_order(signal: ByPanel, reflectance: ByPanel, *, limits: Limits = LIMITS) -> Check:
-    """Panels out of the order of their certificates.
-
-    A pair is out of order when the one with the larger certified reflectance has the smaller
-    signal in more than half of the bands that both have. Certificates within 2 % have no order.
-    """
-    pairs = [(a, b) for a, b in _pairs(signal, reflectance) if _apart(reflectance, a, b)]
-    if not pairs:
-        return not_checked(limits, "panel-order", "fewer than two panels of different reflectance")
-    out = []
-    for a, b in pairs:
-        more = np.sign(_array(reflectance[b]) - _array(reflectance[a]))
-        got = np.sign(_array(signal[b]) - _array(signal[a]))
-        both = finite(more * got)
-        if both.size and np.mean(both < 0) > 0.5:
-            out.append((a, b))
-    names = list(dict.fromkeys(name for pair in out for name in pair))
-    says = f"{many(len(signal), 'panel')} in the order of their certificates"
-    if out:
-        says = f"{' and '.join(out[0])} are in another order than their certificates"
-        if len(names) > 2:
-            says += f"; {many(len(names), 'panel')} are concerned: {listed(names)}"
-    return row(limits, "panel-order", len(names), says, subject=names[0] if names else "")
-
-
-def panel_ratio(
-    signal: ByPanel,
-    reflectance: ByPanel,
-    offset: ArrayLike | None = None,
-    *,
-    limits: Limits = LIMITS,
-) -> Check:
-    """Worst departure of a pair's signal ratio from (rho1 - a) / (rho2 - a).
-
-    Parameters
-    ----------
-    signal, reflectance : by panel, fit and check panels alike
-    offset : (band,) [1] the fit's a; None or zeros where gain alone was fitted. An offset that
-        two panels fixed makes their ratio right by construction, so that three are needed.
-    """
-    a0 = np.zeros(1) if offset is None else np.nan_to_num(_array(offset))
-    needed = 3 if a0.any() else 2
-    if len(signal) < needed:
-        return not_checked(
-            limits,
-            "panel-ratio",
-            f"{many(len(signal), 'panel')}; {needed} are needed to say more than the fit does",
-        )
-    departure: dict[str, float] = {}
-    for a, b in _pairs(signal, reflectance):
-        low, high = _array(reflectance[a]) - a0, _array(reflectance[b]) - a0
-        dark, bright = _array(signal[a]), _array(signal[b])
-        good = (low > _RATIO_FLOOR) & (high > _RATIO_FLOOR) & (dark > 0) & (bright > 0)
-        expected = np.divide(high, low, out=np.full(good.shape, math.nan), where=good)
-        got = np.divide(bright, dark, out=np.full(good.shape, math.nan), where=good)
-        departure[f"{b} / {a}"] = median(got / expected - 1)
-    found = worst(departure)
-    if found is None:
-        return not_checked(limits, "panel-ratio", "no pair of panels is bright enough for a ratio")
-    pair, off = found
-    return row(
-        limits,
-        "panel-ratio",
-        abs(off),
-        f"the signal ratio {pair} is {100 * off:+.2f} % off its certificates' ratio",
-        subject=pair,
-    )
-
-
-def panel_span(
-    below_share: float | None, above_share: float | None, *, limits: Limits = LIMITS
-) -> Check:
-    """Share of scene samples below the darkest and above the brightest fit panel."""
-    if below_share is None or above_share is None:
-        return not_checked(limits, "panel-span", "no scene sample was calibrated")
-    return row(
-        limits,
-        "panel-span",
-        below_share + above_share,
-        f"{percent(below_share)} of the scene is darker than the darkest fit panel, "
-        f"{percent(above_share)} brighter than the brightest",
-    )
-
-
-def panel_repeat(passes: Mapping[str, Sequence[ArrayLike]], *, limits: Limits = LIMITS) -> Check:
-    """Change of a panel's signal between passes.
-
-    `passes` holds one (band,) signal a pass, by panel, corrected for irradiance where the run
-    corrects it. The change is the range of the median ratio to the panel's first pass.
-    """
-    change: dict[str, float] = {}
-    for name, spectra in passes.items():
-        first = _array(spectra[0]) if spectra else np.zeros(0)
-        ratios = finite(
-            [
-                median(
-                    np.divide(
-                        _array(one), first, out=np.full(first.shape, math.nan), where=first > 0
-                    )
-                )
-                for one in spectra
-            ]
-        )
-        if ratios.size > 1:
-            change[name] = float(np.ptp(ratios))
-    found = worst(change)
-    if found is None:
-        return not_checked(limits, "panel-repeat", "no panel was passed over twice")
-    name, moved = found
-    return row(
-        limits,
-        "panel-repeat",
-        moved,
-        f"the signal of {name} changes by {percent(moved)} between {len(passes[name])} passes",
-        subject=name,
-    )
-
-
-def panel_age(
-    line_time_s: ArrayLike | None,
-    panel_time_s: ArrayLike | None,
-    *,
-    cosine_change: float | None = None,
-    limits: Limits = LIMITS,
-) -> Check:
-    """Minutes from the farthest line to its nearest panel reading.
-
-    `cosine_change`, from a position and the times (`geometry.sun_cosine_change`), is the largest
-    relative change of the cosine of the sun's zenith angle; above 1 % it is caution as well.
-    """
-    minutes = farthest_minutes(line_time_s, panel_time_s)
-    if math.isnan(minutes):
-        return not_checked(
-            limits, "panel-age", "the time of the lines or of the panels is not known"
-        )
-    says = f"the farthest line is {minutes:.1f} min from its nearest panel reading"
-    moved = False
-    if cosine_change is not None and math.isfinite(cosine_change):
-        moved = abs(cosine_change) > PANEL_AGE_COSINE
-        says += f"; the cosine of the sun's zenith angle changes by {percent(abs(cosine_change))}"
-    return row(limits, "panel-age", minutes, says, at_least="caution" if moved else "pass")
-
-
-def certificate_cover(
-    covered: ArrayLike | None, *, wavelength_nm: Array | None = None, limits: Limits = LIMITS
-) -> Check:
-    """Bands that no certificate covers; `covered` is (band,), true where a fit panel's does."""
-    if covered is None or not np.size(covered):
-        return not_checked(limits, "certificate-cover", "no certificate was read")
-    bare = ~np.asarray(covered, bool)
-    count = int(bare.sum())
-    says = f"the certificates cover all {bare.size} bands"
-    if count:
-        says = f"no certificate covers {many(count, 'band')} ({band_names(bare, wavelength_nm)})"
-    return row(limits, "certificate-cover", count, says, fail=float(bare.size))
-
-
-def certificate_age(
-    measured: Mapping[str, dt.date | None], flown: dt.date | None, *, limits: Limits = LIMITS
-) -> Check:
-    """Months since the oldest certificate was measured; `measured` by panel, None if not said."""
-    dated = {name: day for name, day in measured.items() if day is not None}
-    if flown is None or not dated:
-        return not_checked(
-            limits,
-            "certificate-age",
-            "the day of the flight is not known"
-            if flown is None
-            else "no panel says when its certificate was measured",
-            do="Give measured in [[panel]]",
-        )
-    name = min(dated, key=lambda one: dated[one])
-    months = (flown - dated[name]).days / _DAYS_A_MONTH
-    says = f"the certificate of {name} was measured {months:.1f} months before the flight"
-    if months < 0:
-        says = f"the certificate of {name} was measured {-months:.1f} months after the flight"
-    if undated := [one for one in measured if one not in dated]:
-        says += f"; no date for {listed(undated)}"
-    return row(limits, "certificate-age", months, says, subject=name)
 
 
 def fit_residual(
@@ -311,7 +86,7 @@ def fit_consistency(
     99 % point for one band with the median number of degrees of freedom: the bands' errors go
     together, so their median is no steadier than one of them.
     """
-    chi, free = _array(chi_square), np.asarray(degrees_of_freedom, np.float64)
+    chi, free = spectrum_of(chi_square), np.asarray(degrees_of_freedom, np.float64)
     good = np.isfinite(chi) & (free > 0)
     if not good.any():
         return not_checked(
@@ -335,7 +110,7 @@ def fit_consistency(
 
 def fit_offset(offset: ArrayLike, *, fitted: bool = True, limits: Limits = LIMITS) -> Check:
     """Median absolute offset; (band,) [1]. `fitted` is false where gain alone was fitted."""
-    size = median(np.abs(_array(offset)))
+    size = median(np.abs(spectrum_of(offset)))
     if not fitted or not math.isfinite(size):
         return not_checked(
             limits,
@@ -373,7 +148,9 @@ def fit_curvature(
     nothing = {name: np.zeros(1) for name in names}
     effects, errors = squared_term(
         *(
-            np.stack([np.broadcast_to(_array(of[name]), np.shape(signal[name])) for name in names])
+            np.stack(
+                [np.broadcast_to(spectrum_of(of[name]), np.shape(signal[name])) for name in names]
+            )
             for of in (signal, reflectance, uncertainty or nothing)
         )
     )
@@ -418,7 +195,7 @@ def check_panel(
             subject=name,
             do='Give one panel use = "check"',
         )
-    off = _array(predicted) - _array(certified)
+    off = spectrum_of(predicted) - spectrum_of(certified)
     size = median(np.abs(off))
     if not math.isfinite(size):
         return not_checked(
@@ -442,7 +219,7 @@ def leave_one_out(predicted: ByPanel, certified: ByPanel, *, limits: Limits = LI
     `predicted` is empty with fewer than three fit panels.
     """
     size = {
-        name: median(np.abs(_array(one) - _array(certified[name])))
+        name: median(np.abs(spectrum_of(one) - spectrum_of(certified[name])))
         for name, one in predicted.items()
     }
     allowed = {name: _allowed("leave-one-out", certified[name], limits) for name in size}
@@ -465,21 +242,3 @@ def _allowed(check: str, certified: ArrayLike, limits: Limits) -> float:
     assert isinstance(absolute, int | float)
     relative = CHECK_PANEL_RELATIVE * median(certified)
     return max(float(absolute), relative) if math.isfinite(relative) else float(absolute)
-
-
-def _array(values: ArrayLike) -> Array:
-    return np.asarray(values, np.float64)
-
-
-def _apart(reflectance: ByPanel, a: str, b: str) -> bool:
-    low, high = median(reflectance[a]), median(reflectance[b])
-    return high - low > ORDER_RELATIVE * high
-
-
-def _pairs(signal: ByPanel, reflectance: ByPanel) -> list[tuple[str, str]]:
-    """Pairs of panels (darker, brighter) by their certificates' medians."""
-    names = [
-        name for name in signal if name in reflectance and math.isfinite(median(reflectance[name]))
-    ]
-    names.sort(key=lambda name: median(reflectance[name]))
-    return [(a, b) for i, a in enumerate(names) for b in names[i + 1 :]]

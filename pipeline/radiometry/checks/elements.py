@@ -1,0 +1,122 @@
+"""Checks of the detector's elements: clipped, bad, striped."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.radiometry.checks.row import Limits, not_checked, percent, row
+from pipeline.radiometry.limits import (
+    LIMITS,
+    STRIPING_ERRORS,
+)
+from pipeline.radiometry.robust import MAD_TO_SIGMA
+from pipeline.records import Array, BadElements, Check
+
+#: Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2).
+_MEDIAN = math.sqrt(math.pi / 2)
+
+
+def dark_clipped(clipped: Mapping[str, ArrayLike] | None, *, limits: Limits = LIMITS) -> Check:
+    """Share of elements at zero counts in some frame; (band, sample) masks by capture."""
+    share = {
+        name: float(np.mean(np.asarray(mask, bool)))
+        for name, mask in (clipped or {}).items()
+        if np.size(mask)
+    }
+    if not share:
+        return not_checked(limits, "dark-clipped", "no dark capture")
+    name = max(share, key=lambda one: share[one])
+    return row(
+        limits,
+        "dark-clipped",
+        share[name],
+        f"{percent(share[name])} of the elements touch zero counts in {name}",
+        subject=name,
+    )
+
+
+def bad_elements(elements: BadElements | None, *, limits: Limits = LIMITS) -> Check:
+    """Share of elements hot, dead, stuck or noisy."""
+    if elements is None or not elements.any.size:
+        return not_checked(limits, "bad-elements", "no dark capture to find them in")
+    kinds = ", ".join(
+        f"{int(getattr(elements, kind).sum())} {kind}" for kind in ("hot", "dead", "stuck", "noisy")
+    )
+    total = elements.any
+    return row(
+        limits,
+        "bad-elements",
+        float(total.mean()),
+        f"{int(total.sum())} of {total.size} elements ({percent(float(total.mean()))}) are "
+        f"bad: {kinds}",
+    )
+
+
+def stripe_profile(signal: ArrayLike) -> tuple[Array, Array]:
+    """Each sample's departure from its neighbours, relative, with its standard error.
+
+    Parameters
+    ----------
+    signal : (band, sample) [any linear unit] mean over lines of a panel or flat, corrected
+
+    Returns
+    -------
+    Two (sample,) arrays: the median over bands of the departure from a running median over 7
+    samples, a straight slope taken out first; and its standard error from the scatter over bands.
+    NaN where no band measures, and everywhere below 7 samples.
+    """
+    from scipy.ndimage import median_filter
+
+    level = np.array(signal, np.float64)
+    samples = level.shape[1]
+    nothing = np.full(samples, math.nan)
+    measured = np.isfinite(level)
+    usable = measured.mean(axis=1) > 0.5
+    if samples < 7 or not usable.any():
+        return nothing, nothing.copy()
+    level, measured = level[usable], measured[usable]
+    middle = np.nanmedian(level, axis=1, keepdims=True)
+    relative = np.divide(level, middle, out=np.full_like(level, math.nan), where=middle > 0)
+    relative[~measured] = math.nan
+    # A bad element takes its neighbours' level, so that it does not shift their running median.
+    x = np.linspace(-1, 1, samples)
+    for one in relative:
+        good = np.isfinite(one)
+        if good.sum() > 2:
+            one -= np.polyval(np.polyfit(x[good], one[good], 1), x)
+    filled = np.where(np.isfinite(relative), relative, 0.0)
+    departure = relative - median_filter(filled, size=(1, 7), mode="nearest")
+    count = np.isfinite(departure).sum(axis=0)
+    if not count.any():
+        return nothing, nothing.copy()
+    value, error = nothing, nothing.copy()
+    seen = count > 0
+    value[seen] = np.nanmedian(departure[:, seen], axis=0)
+    scatter = MAD_TO_SIGMA * np.nanmedian(np.abs(departure[:, seen] - value[seen]), axis=0)
+    error[seen] = _MEDIAN * scatter / np.sqrt(count[seen])
+    return value, error
+
+
+def striping(signal: ArrayLike | None, *, subject: str = "", limits: Limits = LIMITS) -> Check:
+    """Worst sample's departure from its neighbours (`stripe_profile`); samples count from 0."""
+    departure, error = np.empty(0), np.empty(0)
+    if signal is not None:
+        departure, error = stripe_profile(signal)
+    if not np.isfinite(departure).any():
+        return not_checked(
+            limits, "striping", "no panel or flat of 7 samples or more", subject=subject
+        )
+    size = np.where(np.isfinite(departure), np.abs(departure), -1.0)
+    proved = size > STRIPING_ERRORS * np.where(np.isfinite(error), error, math.inf)
+    worst = int(np.lexsort((size, proved))[-1])
+    says = (
+        f"sample {worst} departs by {100 * departure[worst]:+.2f} % (standard error "
+        f"{100 * error[worst]:.2f} %) from its neighbours"
+    )
+    return row(
+        limits, "striping", float(size[worst]), says, subject=subject, counts=bool(proved[worst])
+    )

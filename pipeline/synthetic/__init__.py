@@ -1,7 +1,13 @@
 """Simulated flights with known truth, for the demo and the tests."""
 
 from pipeline.synthetic.faults import FAULTS, with_faults
-from pipeline.synthetic.flight import PanelTruth, Truth, make_flight, true_reflectance
+from pipeline.synthetic.flight import (
+    PanelTruth,
+    Truth,
+    make_flight,
+    true_positions,
+    true_reflectance,
+)
 from pipeline.synthetic.plan import PANELS, Cloud, FlightPlan, Gap, PanelPlan
 
 __all__ = [
@@ -14,6 +20,7 @@ __all__ = [
     "PanelTruth",
     "Truth",
     "make_flight",
+    "true_positions",
     "true_reflectance",
     "with_faults",
 ]

@@ -27,6 +27,8 @@ from pipeline.synthetic.certificates import (
 )
 from pipeline.synthetic.geometry import (
     Timetable,
+    ground,
+    lon_lat,
     panel_rectangles,
     survey_rectangle,
     timetable,
@@ -36,7 +38,15 @@ from pipeline.synthetic.kernel import Detector, Lines, Pixels, Spectra, expose, 
 from pipeline.synthetic.plan import FlightPlan, PanelPlan, generator
 from pipeline.synthetic.scene import MATERIALS, Scene, core_window, spectra
 
-__all__ = ["FlightPlan", "PanelPlan", "PanelTruth", "Truth", "make_flight", "true_reflectance"]
+__all__ = [
+    "FlightPlan",
+    "PanelPlan",
+    "PanelTruth",
+    "Truth",
+    "make_flight",
+    "true_positions",
+    "true_reflectance",
+]
 
 #: Lines made at a time; part of the noise's addressing, so it never changes.
 BLOCK_LINES = 64
@@ -178,6 +188,13 @@ def true_reflectance(plan: FlightPlan, cube_index: int, lines: slice = slice(Non
     return out
 
 
+def true_positions(plan: FlightPlan, cube_index: int) -> tuple[Array, Array]:
+    """Latitude and longitude of each sample of a cube as it was flown, (line, sample) [degree]."""
+    along, across = np.broadcast_arrays(*ground(plan, timetable(plan).strips[cube_index]))
+    longitude, latitude = lon_lat(plan, along, across)
+    return latitude, longitude
+
+
 @functools.lru_cache(maxsize=4)
 def _scene(plan: FlightPlan) -> Scene:
     return Scene.of(plan)
@@ -206,6 +223,9 @@ def _irradiance_log(plan: FlightPlan, table: Timetable, time_s: Array) -> Array:
         # The edge of a cloud's shadow passes within half a second.
         inside = np.clip(np.minimum(time_s - start, stop - time_s) / 0.5 + 0.5, 0.0, 1.0)
         level = level * (1.0 + (cloud.level - 1.0) * inside)
+    for cube, share in plan.strip_light:
+        start, stop = lines[cube, 0] - 0.5 * plan.turn_s, lines[cube, -1] + 0.5 * plan.turn_s
+        level = level * np.where((time_s >= start) & (time_s <= stop), share, 1.0)
     grid = wavelength_grid(plan.first_nm, plan.last_nm)
     return np.asarray(np.round(np.trapezoid(irradiance(grid), grid) * level, 6))
 
@@ -341,7 +361,7 @@ def _blocks(
         shape = (BLOCK_LINES, plan.bands, plan.samples)
         tile = generator(plan, "tile").standard_normal(shape, dtype=np.float32)
     strip = None if cube is None else timetable(plan).strips[cube]
-    scene, ground = _scene(plan), _spectra(plan)
+    scene, materials = _scene(plan), _spectra(plan)
 
     def block(number: int) -> NDArray[np.uint16]:
         where = slice(number * BLOCK_LINES, (number + 1) * BLOCK_LINES)
@@ -356,7 +376,7 @@ def _blocks(
         if strip is not None:
             pixels: Pixels = scene.pixels(strip, where)
             light = pixels.light
-            reflect(pixels, ground, reflectance)
+            reflect(pixels, materials, reflectance)
         lines = Lines(
             irradiance_ratio=record.irradiance_ratio[where].astype(np.float32),
             age=((time - first) / (last - first)).astype(np.float32),

@@ -111,6 +111,11 @@ class FlightPlan:
     path_reflectance: float = 0.002  # path signal at 550 nm, as reflectance
     irradiance_fall: float = 0.0  # share lost from the first line to the last
     clouds: tuple[Cloud, ...] = ()
+    #: Irradiance during a cube and half the turns beside it, over what it would be: (cube, level).
+    strip_light: tuple[tuple[int, float], ...] = ()
+    #: Ground's reflectance seen at the swath's right end, looking along the plan's heading, less
+    #: that at its left end, over its middle. Panels look the same from all sides.
+    directional_slope: float = 0.0
 
     # panels
     panels: tuple[PanelPlan, ...] = PANELS
@@ -134,6 +139,11 @@ class FlightPlan:
     turn_s: float = 12.0  # from strip to strip
     gaps: tuple[Gap, ...] = ()
 
+    # attitude and track
+    wobble_deg: float = 0.0  # roll, pitch and heading from level and straight, standard deviation
+    attitude_noise_deg: float = 0.0  # error of each fix, standard deviation
+    gnss_noise_m: float = 0.0  # error of each coordinate, standard deviation; it wanders slowly
+
     def __post_init__(self) -> None:
         for knob in ("cubes", "lines", "samples", "dark_frames"):
             if getattr(self, knob) < 1:
@@ -154,6 +164,9 @@ class FlightPlan:
             )
         if self.panel_rows_end > self.lines:
             raise ValueError(f"lines: the panels need {self.panel_rows_end}, got {self.lines}")
+        for cube, _ in self.strip_light:
+            if not 0 <= cube < self.cubes:
+                raise ValueError(f"strip_light: expected a cube below {self.cubes}, got {cube}")
         for gap in self.gaps:
             if not (0 <= gap.cube < self.cubes and 0 < gap.line < self.lines and gap.missing > 0):
                 raise ValueError(f"gaps: {gap} is outside the flight")

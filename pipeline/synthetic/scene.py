@@ -105,10 +105,9 @@ class Scene:
 
     def _noise(self, number: int, scale_m: float, along: Array, across: Array) -> Array:
         """Smooth noise of unit spread and the given grain, (line, sample)."""
-        shape = (along.size, across.size)
-        where = np.empty((2, *shape))
-        where[0] = (along / scale_m)[:, None]
-        where[1] = (across / scale_m)[None, :]
+        where = np.empty((2, *np.broadcast_shapes(along.shape, across.shape)))
+        where[0] = along / scale_m
+        where[1] = across / scale_m
         values = map_coordinates(
             self.lattices[number], where, order=3, mode="grid-wrap", prefilter=False
         )
@@ -116,12 +115,17 @@ class Scene:
 
     def pixels(self, strip: Strip, lines: slice) -> Pixels:
         """Make-up of the pixels of some lines of a strip."""
-        along, across = ground(self.plan, strip)
-        return self.at(along[lines], across)
+        along, across = ground(self.plan, strip, lines)
+        seen_from = (across - strip.across_m) / swath_m(self.plan)
+        return self.at(along, across, 1.0 + self.plan.directional_slope * seen_from)
 
-    def at(self, along: Array, across: Array) -> Pixels:
-        """Make-up of the ground at along (line,) [m] by across (sample,) [m]."""
+    def at(self, along: Array, across: Array, brighter: Array | float = 1.0) -> Pixels:
+        """Make-up of the ground, `brighter` but for its panels.
+
+        `along` and `across` are (line, sample) [m], or broadcast to it.
+        """
         first, second, share, brightness = self._ground(along, across)
+        brightness = brightness * brighter
         light = np.ones(share.shape)
         weight_first, weight_second = brightness * (1.0 - share), brightness * share
         unit = self.plan.sample_m
@@ -130,16 +134,16 @@ class Scene:
         ):
             inside_along = _inside(along, rectangle.along)
             inside_across = _inside(across, rectangle.across)
-            depth = np.minimum(inside_along[:, None], inside_across[None, :]) / unit
+            depth = np.minimum(inside_along, inside_across) / unit
             apron = depth > -APRON
             if not apron.any():
                 continue
-            cover = _cover(inside_along / unit)[:, None] * _cover(inside_across / unit)[None, :]
+            cover = _cover(inside_along / unit) * _cover(inside_across / unit)
             first[apron], second[apron] = GRASS, len(MATERIALS) + number
             weight_first[apron] = (brightness * (1.0 - cover))[apron]
             weight_second[apron] = cover[apron]
             in_shadow = along < 0.5 * sum(rectangle.along)
-            level = panel.light * np.where(in_shadow, panel.shadow, 1.0)[:, None]
+            level = panel.light * np.where(in_shadow, panel.shadow, 1.0)
             light = np.where(apron, 1.0 + (level - 1.0) * cover, light)
         return Pixels(
             first=first,
@@ -194,8 +198,19 @@ def core_window(
     along, across = ground(plan, strip)
     rectangle = panel_rectangles(plan)[number]
     full = 0.5 * EDGE * plan.sample_m
-    lines = np.flatnonzero(_inside(along, rectangle.along) >= full)
-    samples = np.flatnonzero(_inside(across, rectangle.across) >= full)
+    whole = (_inside(along, rectangle.along) >= full) & (_inside(across, rectangle.across) >= full)
+    lines, samples = np.flatnonzero(whole.any(axis=1)), np.flatnonzero(whole.any(axis=0))
+    while lines.size and samples.size and not whole[np.ix_(lines, samples)].all():
+        # Seen askew: the side that misses the most goes.
+        miss = ~whole[np.ix_(lines, samples)]
+        sides = (miss[0].mean(), miss[-1].mean(), miss[:, 0].mean(), miss[:, -1].mean())
+        part = (
+            (lines[1:], samples),
+            (lines[:-1], samples),
+            (lines, samples[1:]),
+            (lines, samples[:-1]),
+        )
+        lines, samples = part[int(np.argmax(sides))]
     if lines.size == 0 or samples.size == 0:
         return None
     return (int(lines[0]), int(lines[-1]) + 1), (int(samples[0]), int(samples[-1]) + 1)

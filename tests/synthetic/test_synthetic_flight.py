@@ -211,7 +211,7 @@ def test_track_meets_the_panel_polygons_where_the_windows_say(tmp_path, cubes_an
             last_line = lines[0] + ahead.max() / step
             assert lines[0] == np.ceil(first_line + inset - 0.02)
             assert lines[1] - 1 == np.floor(last_line - inset + 0.02)
-            seen = np.arctan(right / plan.height_m) / (plan.ifov_mrad * 1e-3)
+            seen = right / plan.height_m / (plan.ifov_mrad * 1e-3)
             seen = seen + (plan.samples - 1) / 2
             assert samples[0] == np.ceil(seen.min() + inset - 0.02)
             assert samples[1] - 1 == np.floor(seen.max() - inset + 0.02)
@@ -234,8 +234,8 @@ def test_same_ground_looks_the_same_from_the_next_strip(small_plan):
     from pipeline.synthetic.scene import Scene
 
     scene = Scene.of(small_plan)
-    along, across = np.array([1.0, 1.5]), np.array([0.3, 0.4, 0.5])
-    whole, reverse = scene.at(along, across), scene.at(along[::-1], across[::-1])
+    along, across = np.array([[1.0], [1.5]]), np.array([[0.3, 0.4, 0.5]])
+    whole, reverse = scene.at(along, across), scene.at(along[::-1], across[:, ::-1])
     assert np.array_equal(whole.weight_first, reverse.weight_first[::-1, ::-1])
 
 

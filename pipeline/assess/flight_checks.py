@@ -34,7 +34,7 @@ def before_cubes(prepared: Preparation) -> list[Check]:
     config, recording, measured = prepared.config, prepared.recording, prepared.measured
     light, fit, limits = prepared.light, prepared.fit, limits_of(prepared.config)
     wavelength_nm, readings = recording.wavelength_nm, measured.readings
-    outside = outside_shares(fit.empirical_line, measured.scenes)
+    outside = outside_shares(fit.empirical_line, measured.scenes, light)
     return [
         *offload_rows(config, recording, measured, limits),
         *detector_rows(recording, measured, fit.points.signal, limits),

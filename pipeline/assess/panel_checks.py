@@ -94,11 +94,17 @@ def _offset(fitted: EmpiricalLine) -> Array | None:
 
 
 def outside_shares(
-    fitted: EmpiricalLine, scenes: Sequence[SceneSample]
+    fitted: EmpiricalLine, scenes: Sequence[SceneSample], light: Light
 ) -> tuple[float | None, float | None]:
     """Shares of the thin scene lines' spectra below and above the fit's panels."""
-    spectra = np.concatenate([s.thin for s in scenes])
-    value = reflectance_from_signal(spectra, fitted.gain, fitted.offset)
+    value = np.concatenate(
+        [
+            reflectance_from_signal(
+                scene.thin, fitted.gain, fitted.offset, _ratio_of_thin(scene, light)
+            )
+            for scene in scenes
+        ]
+    )
     known = np.isfinite(value)
     if not known.any():
         return None, None
@@ -107,6 +113,12 @@ def outside_shares(
             float((value < fitted.low)[known].mean()),
             float((value > fitted.high)[known].mean()),
         )
+
+
+def _ratio_of_thin(scene: SceneSample, light: Light) -> Array:
+    """Irradiance ratio of each thin pixel, (pixel, 1) or (pixel, band)."""
+    at_lines = np.atleast_2d(light.by_cube[scene.cube].ratio)[:, scene.lines]
+    return np.repeat(at_lines.T, len(scene.thin) // scene.lines.size, axis=0)
 
 
 def _cosine_change(recording: Recording, readings: Sequence[PanelReading]) -> float | None:

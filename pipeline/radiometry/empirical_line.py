@@ -2,136 +2,122 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.radiometry.equation import FitVariance, reflectance_from_signal
+from pipeline.radiometry.york import YorkFit, york, york_derivatives
 from pipeline.records import Array, EmpiricalLine, Mask, PanelReference
 
 #: Panels' signals closer than this many combined standard uncertainties span no line.
 LEAST_SEPARATION = 3.0
+#: With more panels than this, those that are left out in turn are predicted in fewer bands.
+ALL_BANDS_UP_TO_PANELS = 20
 
-_TOLERANCE = 1e-12
-_MOST_STEPS = 500
 #: Smallest uncertainty taken, relative to the values' range: a zero would be an infinite weight.
 _LEAST_RELATIVE_UNCERTAINTY = 1e-9
-#: Step of the numerical derivatives, relative to the values' range.
-_DERIVATIVE_STEP = 1e-5
 
 
-class YorkFit(NamedTuple):
-    """Straight line y = intercept + slope * x; arrays without the point axis."""
-
-    slope: Array
-    intercept: Array
-    var_slope: Array
-    var_intercept: Array
-    cov: Array
-    chi2: Array  # sum of weighted squared residuals, York's S; not reduced
-
-
-def york(
-    x: Array,
-    y: Array,
-    ux: Array,
-    uy: Array,
-    r: float | Array = 0.0,
-    *,
-    used: Mask | None = None,
+def _solve(
+    x: Array, y: Array, ux: Array, uy: Array, used: Mask, *, start: Array | None = None
 ) -> YorkFit:
-    """Straight line through points with uncertainty in both coordinates.
-
-    Parameters
-    ----------
-    x, y : (point, ...), every trailing position its own fit
-    ux, uy : alike, standard uncertainties; one of a point's two may be zero, not both
-    r : correlation of a point's errors
-    used : alike; points where false have no weight and may hold anything
-
-    Returns
-    -------
-    YorkFit, (...). NaN with fewer than two points used, or all at one x. The (co)variances are
-    those of the inputs, not enlarged by the scatter.
-
-    Notes
-    -----
-    York, Evensen, Martinez and De Basabe Delgado (2004), Am. J. Phys. 72, 367, doi
-    10.1119/1.1632486, eqs. 13a to 13d, iterated to 1e-12; errors at the adjusted points.
-    Written in variances, 1/W = uy^2 + b^2 ux^2 - 2 b r ux uy, so that zero is allowed.
-    """
-    x, y, ux, uy = (np.asarray(v, dtype=np.float64) for v in np.broadcast_arrays(x, y, ux, uy))
-    used = np.ones(x.shape, dtype=np.bool_) if used is None else np.broadcast_to(used, x.shape)
-    # Places without weight hold ones, so that no NaN can leak through a product with zero.
-    x, y = np.where(used, x, 0.0), np.where(used, y, 0.0)
-    ux, uy = np.where(used, ux, 1.0), np.where(used, uy, 1.0)
-    enough = used.sum(axis=0) >= 2
-    vx, vy, cxy = ux * ux, uy * uy, r * ux * uy
-
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-
-        def weighed(b: Array) -> tuple[Array, Array, Array, Array, Array]:
-            w = np.where(used, 1.0 / (vy + b * b * vx - 2 * b * cxy), 0.0)
-            total = w.sum(axis=0)
-            x_bar, y_bar = (w * x).sum(axis=0) / total, (w * y).sum(axis=0) / total
-            u, v = x - x_bar, y - y_bar
-            beta = w * (u * vy + b * v * vx - (b * u + v) * cxy)
-            return w, x_bar, y_bar, beta, v
-
-        n = np.maximum(used.sum(axis=0), 1)
-        du, dv = x - x.sum(axis=0) / n, y - y.sum(axis=0) / n
-        du, dv = np.where(used, du, 0.0), np.where(used, dv, 0.0)
-        slope = (du * dv).sum(axis=0) / (du * du).sum(axis=0)
-        for _ in range(_MOST_STEPS):
-            w, x_bar, _, beta, v = weighed(slope)
-            new = (w * beta * v).sum(axis=0) / (w * beta * (x - x_bar)).sum(axis=0)
-            moved = np.abs(new - slope) > _TOLERANCE * np.abs(new)
-            slope = new
-            if not moved.any():
-                break
-        w, x_bar, y_bar, beta, _ = weighed(slope)
-        total = w.sum(axis=0)
-        intercept = y_bar - slope * x_bar
-        adjusted = x_bar + beta
-        centre = (w * adjusted).sum(axis=0) / total
-        var_slope = 1.0 / (w * (adjusted - centre) ** 2).sum(axis=0)
-        var_intercept = 1.0 / total + centre**2 * var_slope
-        chi2 = (w * (y - slope * x - intercept) ** 2).sum(axis=0)
-    parts = (slope, intercept, var_slope, var_intercept, -centre * var_slope, chi2)
-    sound = enough & np.isfinite(var_slope)
-    return YorkFit(*(np.where(sound, part, np.nan) for part in parts))
-
-
-def _solve(x: Array, y: Array, ux: Array, uy: Array, used: Mask) -> tuple[Array, Array]:
-    """(gain, offset) of each band: York's line, or through zero where one panel is usable."""
-    fit = york(x, y, ux, uy, used=used)
+    """York's line of each band, or a gain through zero where one panel is usable."""
+    fit = york(x, y, ux, uy, used=used, start=start)
     single = used.sum(axis=0) == 1
     with np.errstate(divide="ignore", invalid="ignore"):
         alone = np.where(used, y, 0.0).sum(axis=0) / np.where(used, x, 0.0).sum(axis=0)
-    return np.where(single, alone, fit.slope), np.where(single, 0.0, fit.intercept)
+    slope, intercept = np.where(single, alone, fit.slope), np.where(single, 0.0, fit.intercept)
+    return fit._replace(slope=slope, intercept=intercept)
 
 
-def _jacobians(
-    x: Array, y: Array, ux: Array, uy: Array, used: Mask
+def _derivatives(
+    fit: YorkFit, x: Array, y: Array, ux: Array, uy: Array, used: Mask
 ) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """Derivatives of (gain, offset) by each signal and by each reflectance, (panel, band) each.
+    """Derivatives of (gain, offset) by each signal and by each reflectance, (panel, band) each."""
+    by_signal, by_reflectance = york_derivatives(fit, x, y, ux, uy, used)
+    single = used & (used.sum(axis=0) == 1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_x, by_y = -y / (x * x), 1.0 / x
+    return (
+        (np.where(single, by_x, by_signal[0]), np.where(single, 0.0, by_signal[1])),
+        (np.where(single, by_y, by_reflectance[0]), np.where(single, 0.0, by_reflectance[1])),
+    )
 
-    Central differences of the very solution that is used, all panels at once.
+
+class _Points(NamedTuple):
+    """Panels as the fit takes them, (panel, band) each; places not used hold zeros."""
+
+    x: Array  # [count]
+    y: Array  # [1]
+    signal_u: Array  # as given
+    certificate_u: Array
+    ux: Array  # never zero, which would be an infinite weight
+    uy: Array
+    used: Mask
+
+
+def _points(
+    references: Sequence[PanelReference], signal: Array, uncertainty: Array, usable: Mask
+) -> _Points:
+    x = np.asarray(signal, dtype=np.float64)
+    signal_u = np.asarray(uncertainty, dtype=np.float64)
+    y = np.stack([reference.reflectance for reference in references])
+    certificate_u = np.stack([reference.uncertainty for reference in references])
+    used = np.asarray(usable, dtype=np.bool_) & np.isfinite(x + y + signal_u + certificate_u)
+    used &= (signal_u >= 0) & (certificate_u >= 0)
+    x, y, signal_u, certificate_u = (
+        np.where(used, v, 0.0) for v in (x, y, signal_u, certificate_u)
+    )
+    tiny = np.finfo(np.float64).tiny ** 0.25
+    least = _LEAST_RELATIVE_UNCERTAINTY
+    ux = np.maximum(signal_u, np.maximum(least * np.abs(x).max(axis=0), tiny))
+    uy = np.maximum(certificate_u, np.maximum(least * np.abs(y).max(axis=0), tiny))
+    return _Points(x, y, signal_u, certificate_u, ux, uy, used)
+
+
+class _Line(NamedTuple):
+    """A line through points and how it fits, (band,) each."""
+
+    fit: YorkFit
+    calibrated: Mask
+    degrees_of_freedom: NDArray[np.intp]
+    chi_square: Array  # reduced; NaN with no degrees of freedom
+
+
+def _line_through(points: _Points, *, start: Array | None = None) -> _Line:
+    """The line of each band; slopes are sought from `start` on where it is given."""
+    fit = _solve(points.x, points.y, points.ux, points.uy, points.used, start=start)
+    panels = points.used.sum(axis=0)
+    calibrated = (panels >= 1) & np.isfinite(fit.slope) & (np.nan_to_num(fit.slope) > 0)
+    calibrated &= _separated(points.x, points.signal_u, points.used)
+    dof = np.where(calibrated & (panels >= 2), panels - 2, 0).astype(np.intp)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        residual = points.y - reflectance_from_signal(points.x, fit.slope, fit.intercept)
+        weight = 1.0 / (points.uy**2 + fit.slope**2 * points.ux**2)
+        chi2 = np.where(points.used & calibrated, weight * residual**2, 0.0).sum(axis=0)
+    return _Line(fit, calibrated, dof, np.where(dof > 0, chi2 / np.maximum(dof, 1), np.nan))
+
+
+def _fewer_bands(points: _Points) -> tuple[slice, _Points]:
+    """Every so many bands of many panels, so that leaving out each costs what the panels do.
+
+    What is made of it are medians over bands, of which some dozen tell as much.
     """
-    panels = len(x)
+    bands = slice(None, None, max(1, len(points.x) // ALL_BANDS_UP_TO_PANELS))
+    fewer = {name: values[:, bands] for name, values in points._asdict().items()}
+    return bands, _Points(**fewer)
 
-    def by(values: Array, *, signals: bool) -> tuple[Array, Array]:
-        span = np.max(np.where(used, np.abs(values), 0.0), axis=0)
-        step = _DERIVATIVE_STEP * np.where(span > 0, span, 1.0)
-        moves = np.eye(panels)[:, :, None] * step  # (panel, moved panel, band)
-        moved = values[:, None] + np.concatenate([moves, -moves], axis=1)
-        xs, ys = (moved, y[:, None]) if signals else (x[:, None], moved)
-        gain, offset = _solve(xs, ys, ux[:, None], uy[:, None], used[:, None])
-        scale = 2 * step
-        return (gain[:panels] - gain[panels:]) / scale, (offset[:panels] - offset[panels:]) / scale
 
-    return by(x, signals=True), by(y, signals=False)
+def _lines_without_each(points: _Points) -> Iterator[_Line]:
+    """The line through all points but one, for each in turn."""
+    start = _line_through(points).fit.slope
+    for k in range(len(points.x)):
+        others = points.used.copy()
+        others[k] = False
+        yield _line_through(points._replace(used=others), start=start)
 
 
 def _propagate(jacobian: tuple[Array, Array], u: Array, *, together: bool) -> list[Array]:
@@ -175,36 +161,16 @@ def fit_empirical_line(
     and the same altogether for two panels. Totals are the sum of the two parts, times the reduced
     chi-square where that is above 1 (Birge ratio squared).
     """
-    x = np.asarray(signal, dtype=np.float64)
-    ux_given = np.asarray(uncertainty, dtype=np.float64)
-    y = np.stack([reference.reflectance for reference in references])
-    uy_given = np.stack([reference.uncertainty for reference in references])
-    used = np.asarray(usable, dtype=np.bool_) & np.isfinite(x + y + ux_given + uy_given)
-    used &= (ux_given >= 0) & (uy_given >= 0)
-    x, y = np.where(used, x, 0.0), np.where(used, y, 0.0)
-    ux_given, uy_given = np.where(used, ux_given, 0.0), np.where(used, uy_given, 0.0)
-    tiny = np.finfo(np.float64).tiny ** 0.25
-    least = _LEAST_RELATIVE_UNCERTAINTY
-    ux = np.maximum(ux_given, np.maximum(least * np.abs(x).max(axis=0), tiny))
-    uy = np.maximum(uy_given, np.maximum(least * np.abs(y).max(axis=0), tiny))
-
-    gain, offset = _solve(x, y, ux, uy, used)
-    panels = used.sum(axis=0)
-    calibrated = (panels >= 1) & np.isfinite(gain) & (np.nan_to_num(gain) > 0)
-    calibrated &= _separated(x, ux_given, used)
-
-    used &= calibrated
-    gain, offset = np.where(calibrated, gain, np.nan), np.where(calibrated, offset, np.nan)
-    by_signal, by_reflectance = _jacobians(x, y, ux, uy, used)
-    certificate = _propagate(by_reflectance, uy_given, together=certificates_correlated)
-    scatter = _propagate(by_signal, ux_given, together=False)
-
-    residual = np.where(used, y - reflectance_from_signal(x, gain, offset), np.nan)
-    dof = np.where(calibrated & (panels >= 2), panels - 2, 0).astype(np.intp)
-    weight = np.where(used, 1.0 / (uy**2 + gain**2 * ux**2), 0.0)
-    chi2 = (weight * np.nan_to_num(residual) ** 2).sum(axis=0)
-    chi_square = np.where(dof > 0, chi2 / np.maximum(dof, 1), np.nan)
-    birge = np.sqrt(np.fmax(chi_square, 1.0))
+    points = _points(references, signal, uncertainty, usable)
+    found = _line_through(points)
+    calibrated, fit = found.calibrated, found.fit
+    used = points.used & calibrated
+    x, y, ux, uy = points.x, points.y, points.ux, points.uy
+    by_signal, by_reflectance = _derivatives(fit, x, y, ux, uy, used)
+    certificate = _propagate(by_reflectance, points.certificate_u, together=certificates_correlated)
+    scatter = _propagate(by_signal, points.signal_u, together=False)
+    gain, offset = (np.where(calibrated, v, np.nan) for v in (fit.slope, fit.intercept))
+    birge = np.sqrt(np.fmax(found.chi_square, 1.0))
     total = [(c + s) * birge**2 for c, s in zip(certificate, scatter, strict=True)]
 
     def where_calibrated(values: Array) -> Array:
@@ -222,12 +188,12 @@ def fit_empirical_line(
         scatter_gain_variance=where_calibrated(scatter[0]),
         scatter_offset_variance=where_calibrated(scatter[1]),
         scatter_covariance=where_calibrated(scatter[2]),
-        chi_square=where_calibrated(chi_square),
+        chi_square=where_calibrated(found.chi_square),
         birge=where_calibrated(birge),
-        degrees_of_freedom=dof,
+        degrees_of_freedom=found.degrees_of_freedom,
         panels=tuple(reference.name for reference in references),
         used=used,
-        residual=residual,
+        residual=np.where(used, y - reflectance_from_signal(x, gain, offset), np.nan),
         # A gain alone is a line through zero: its span begins there.
         low=where_calibrated(
             np.where(used.sum(axis=0) == 1, 0.0, np.where(used, y, np.inf).min(axis=0))
@@ -299,19 +265,18 @@ def leave_one_out(
 ) -> Array:
     """Each fit panel predicted by the others, less its certificate, (panel, band).
 
-    Parameters as for `fit_empirical_line`. NaN where fewer than three panels are usable, and for a
-    panel not usable itself.
+    Parameters as for `fit_empirical_line`. NaN where fewer than three panels are usable, for a
+    panel not usable itself, and, with more panels than `ALL_BANDS_UP_TO_PANELS`, in bands passed
+    over.
     """
-    out = np.full(np.shape(signal), np.nan)
-    finite = np.isfinite(signal) & np.isfinite([ref.reflectance for ref in references])
-    use = np.asarray(usable, dtype=np.bool_) & finite
-    enough = use.sum(axis=0) >= 3
-    for k, reference in enumerate(references):
-        others = use.copy()
-        others[k] = False
-        fit = fit_empirical_line(references, signal, uncertainty, others)
-        error = reflectance_from_signal(signal[k], fit.gain, fit.offset) - reference.reflectance
-        out[k] = np.where(enough & use[k], error, np.nan)
+    points = _points(references, signal, uncertainty, usable)
+    out = np.full(points.x.shape, np.nan)
+    bands, points = _fewer_bands(points)
+    enough = points.used.sum(axis=0) >= 3
+    for k, line in enumerate(_lines_without_each(points)):
+        value = reflectance_from_signal(points.x[k], line.fit.slope, line.fit.intercept)
+        known = enough & points.used[k] & line.calibrated
+        out[k, bands] = np.where(known, value - points.y[k], np.nan)
     return out
 
 
@@ -323,11 +288,9 @@ def without_each(
     Parameters as for `fit_empirical_line`. NaN where fewer than three others are usable in any
     band. The panel left out with the least is the one that the others agree without.
     """
+    _, points = _fewer_bands(_points(references, signal, uncertainty, usable))
     out = np.full(len(references), np.nan)
-    for k in range(len(references)):
-        others = np.array(usable, dtype=np.bool_)
-        others[k] = False
-        chi_square = fit_empirical_line(references, signal, uncertainty, others).chi_square
-        if np.isfinite(chi_square).any():
-            out[k] = np.nanmedian(chi_square)
+    for k, line in enumerate(_lines_without_each(points)):
+        if np.isfinite(line.chi_square).any():
+            out[k] = np.nanmedian(line.chi_square)
     return out

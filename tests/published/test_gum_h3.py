@@ -8,7 +8,7 @@ by the scatter of the points (Birge ratio).
 import numpy as np
 import pytest
 
-from pipeline.radiometry.empirical_line import york
+from pipeline.radiometry.york import york
 
 READING_C = np.array(
     [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]

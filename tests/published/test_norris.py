@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import scipy
 
-from pipeline.radiometry.empirical_line import york
+from pipeline.radiometry.york import york
 
 SLOPE, INTERCEPT = 1.00211681802045, -0.262323073774029
 SLOPE_ERROR, INTERCEPT_ERROR = 0.429796848199937e-3, 0.232818234301152

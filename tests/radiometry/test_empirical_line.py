@@ -8,8 +8,8 @@ from pipeline.radiometry.empirical_line import (
     fit_empirical_line,
     leave_one_out,
     predict,
-    york,
 )
+from pipeline.radiometry.york import york
 from pipeline.records import PanelReference
 
 

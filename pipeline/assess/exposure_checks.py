@@ -28,7 +28,12 @@ def exposure_rows(
     return [
         exposure.panel_peak(peaks, config.sensor.full_scale_counts, limits=limits),
         exposure.panel_saturated(shares, wavelength_nm=wavelength_nm, limits=limits),
-        exposure.scene_low_signal(median_snr(measured), wavelength_nm=wavelength_nm, limits=limits),
+        exposure.scene_low_signal(
+            median_snr(measured),
+            flagged_below=config.quality.low_signal_snr,
+            wavelength_nm=wavelength_nm,
+            limits=limits,
+        ),
         exposure.noise_model(
             transfer.electrons_per_count,
             config.sensor.electrons_per_count,

@@ -33,6 +33,8 @@ CASES = [
     (exposure.scene_low_signal([20.0, 10.0, 300.0]), "pass", 0),
     (exposure.scene_low_signal([2.0, 9.0, 300.0]), "caution", 2),
     (exposure.scene_low_signal([2.0, 9.0, NAN]), "fail", 2),
+    (exposure.scene_low_signal([20.0, 10.0, 300.0], flagged_below=1e30), "fail", 3),
+    (exposure.scene_low_signal([20.0, 10.0, 300.0], flagged_below=3.0), "pass", 0),
     (exposure.scene_low_signal([NAN]), "not checked", None),
     (exposure.scene_low_signal(None), "not checked", None),
     (exposure.noise_model(5.4, 5.2, standard_error=0.1), "pass", 5.4 / 5.2),

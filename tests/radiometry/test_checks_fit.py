@@ -64,6 +64,12 @@ CASES = [
     (panels.certificate_age({"a": dt.date(2026, 3, 2), "b": None}, FLOWN), "pass", 3.35),
     (panels.certificate_age({"a": dt.date(2025, 3, 2)}, FLOWN), "caution", 15.34),
     (panels.certificate_age({"a": None}, FLOWN), "not checked", None),
+    (panels.certificate_age({"a": dt.date(2026, 7, 2)}, FLOWN), "pass", -0.657),
+    (
+        panels.certificate_age({"a": dt.date(2026, 3, 2), "b": dt.date(9999, 3, 2)}, FLOWN),
+        "caution",
+        -95672.5,
+    ),
     (panels.certificate_age({"a": dt.date(2025, 3, 2)}, None), "not checked", None),
     (fit.fit_residual([0.01 * ONE, -0.015 * ONE], ["a", "b"], ONE), "pass", 0.015),
     (fit.fit_residual([0.01 * ONE, -0.05 * ONE], ["a", "b"], ONE), "caution", 0.05),

@@ -109,22 +109,28 @@ def scene_saturated(
 
 
 def scene_low_signal(
-    snr: ArrayLike | None, *, wavelength_nm: Array | None = None, limits: Limits = LIMITS
+    snr: ArrayLike | None,
+    *,
+    flagged_below: float = 0.0,
+    wavelength_nm: Array | None = None,
+    limits: Limits = LIMITS,
 ) -> Check:
     """Bands whose median scene signal is below 10 times its noise.
 
     `snr` is (band,), NaN where nothing measures: such bands are not counted. Fails when every
-    band is low; bands below 3 are called unusable.
+    band is low; bands below 3 are called unusable. `flagged_below` is the config's
+    quality.low_signal_snr: a band below it, most samples of which carry the flag, is low too.
     """
     ratio = np.atleast_1d(np.asarray(math.nan if snr is None else snr, np.float64))
     measured = np.isfinite(ratio)
     if not measured.any():
         return not_checked(limits, "scene-low-signal", "no scene signal was looked at")
-    low, unusable = measured & (ratio < LOW_SIGNAL_SNR), measured & (ratio < UNUSABLE_SNR)
-    says = f"every band's median signal is at least {LOW_SIGNAL_SNR:g} times its noise"
+    least = max(LOW_SIGNAL_SNR, flagged_below)
+    low, unusable = measured & (ratio < least), measured & (ratio < UNUSABLE_SNR)
+    says = f"every band's median signal is at least {least:g} times its noise"
     if low.any():
         says = (
-            f"{many(int(low.sum()), 'band')} below {LOW_SIGNAL_SNR:g} times the noise "
+            f"{many(int(low.sum()), 'band')} below {least:g} times the noise "
             f"({band_names(low, wavelength_nm)})"
         )
     if unusable.any():

@@ -229,7 +229,11 @@ def certificate_cover(
 def certificate_age(
     measured: Mapping[str, dt.date | None], flown: dt.date | None, *, limits: Limits = LIMITS
 ) -> Check:
-    """Months since the oldest certificate was measured; `measured` by panel, None if not said."""
+    """Months since the oldest certificate was measured; `measured` by panel, None if not said.
+
+    A date as long after the flight as would be too old before it is no date of its certificate,
+    and is shown instead.
+    """
     dated = {name: day for name, day in measured.items() if day is not None}
     if flown is None or not dated:
         return not_checked(
@@ -240,14 +244,26 @@ def certificate_age(
             else "no panel says when its certificate was measured",
             do="Give measured in [[panel]]",
         )
-    name = min(dated, key=lambda one: dated[one])
-    months = (flown - dated[name]).days / _DAYS_A_MONTH
+    ages = {name: (flown - day).days / _DAYS_A_MONTH for name, day in dated.items()}
+    youngest = min(ages, key=lambda one: ages[one])
+    limit = limits["certificate-age"].caution
+    ahead = isinstance(limit, int | float) and ages[youngest] < -limit
+    name = youngest if ahead else max(ages, key=lambda one: ages[one])
+    months = ages[name]
     says = f"the certificate of {name} was measured {months:.1f} months before the flight"
     if months < 0:
         says = f"the certificate of {name} was measured {-months:.1f} months after the flight"
     if undated := [one for one in measured if one not in dated]:
         says += f"; no date for {listed(undated)}"
-    return row(limits, "certificate-age", months, says, subject=name)
+    return row(
+        limits,
+        "certificate-age",
+        months,
+        says,
+        subject=name,
+        do="Correct the date in panel.measured" if ahead else "",
+        at_least="caution" if ahead else "pass",
+    )
 
 
 def _apart(reflectance: ByPanel, a: str, b: str) -> bool:

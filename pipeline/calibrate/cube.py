@@ -173,8 +173,8 @@ def _written(
                 progress(lines)
     sha256 = task.raw_sha256 if digest is None else digest.hexdigest()
     assert sha256 is not None
-    places = [task.product.variables.get(name) for name in ("latitude", "longitude")]
-    where = [place.values for place in places if place is not None]
+    places = [task.product.values.get(name) for name in ("latitude", "longitude")]
+    where = [place for place in places if place is not None]
     return sha256, tallies, proofs, join(task.preview, parts, *where)
 
 

@@ -12,12 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.calibrate.cube import CubeTask
+from pipeline.calibrate.cube_variables import band_variables, element_variables, line_variables
 from pipeline.calibrate.darks import CubeDark
 from pipeline.calibrate.detector import Detector
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation
 from pipeline.config.flight import Config
-from pipeline.flags import LineFlag, QualityFlag, quality_mask
+from pipeline.flags import QualityFlag, quality_mask
 from pipeline.radiometry.equation import fold_element, fold_ratio, noise_variance
 from pipeline.radiometry.kernel import KernelTable, LineTable
 from pipeline.radiometry.preview import FLIGHT_BYTES, preview_plan
@@ -27,12 +28,10 @@ from pipeline.records import (
     Capture,
     DarkCapture,
     EmpiricalLine,
-    FlatField,
     Illumination,
-    LineTimes,
 )
-from pipeline.write.attributes import Attributes
 from pipeline.write.product import CubeProduct, cube_product
+from pipeline.write.schema import Attributes
 
 #: A dark level that may have moved by this much [count] outside its captures is uncertain.
 DARK_UNCERTAIN_COUNTS = 1.0
@@ -161,12 +160,6 @@ def possible_drift(darks: Sequence[DarkCapture], time_s: Array) -> Array:
     return np.asarray(np.nan_to_num(rate * distance))
 
 
-def line_flags(times: LineTimes, light: Illumination) -> NDArray[np.uint8]:
-    """The `line_flag` variable of a cube."""
-    extrapolated = np.where(light.extrapolated, LineFlag.ILLUMINATION_EXTRAPOLATED, 0)
-    return np.asarray(times.flags | extrapolated.astype(np.uint8))
-
-
 def written_bands(prepared: Preparation) -> slice:
     """The bands that are written: all, or without the noisy ends where the config asks."""
     bands = prepared.fit.empirical_line.calibrated.size
@@ -235,26 +228,14 @@ def _product(
         wavelength_nm=capture.wavelength_nm[bands],
         fwhm_nm=capture.fwhm_nm[bands],
     )
+    values = {
+        **line_variables(times, light, dark),
+        **band_variables(capture, prepared.fit.empirical_line, bands),
+        **element_variables(detector, dark, bands),
+        "electrons_per_count": np.array(detector.electrons_per_count, np.float64),
+    }
+    if positions is not None:
+        values |= {"latitude": positions.latitude, "longitude": positions.longitude}
     return cube_product(
-        shown,
-        times,
-        dark_mean=dark.middle[bands],
-        dark_uncertainty=dark.uncertainty[bands],
-        dark_change=dark.change[bands],
-        dark_weight=dark.weight,
-        dark_noise=detector.noise[bands],
-        flat=FlatField(detector.flat.response[bands], detector.flat.uncertainty[bands]),
-        line=bands_of(prepared.fit.empirical_line, bands),
-        illumination=light,
-        line_flag=line_flags(times, light),
-        electrons_per_count=detector.electrons_per_count,
-        uncertainty=prepared.config.output.uncertainty,
-        positions=(positions.latitude, positions.longitude) if positions else None,
-        attributes=attributes,
+        shown, values, uncertainty=prepared.config.output.uncertainty, attributes=attributes
     )
-
-
-def bands_of(fit: EmpiricalLine, bands: slice) -> EmpiricalLine:
-    """An empirical line restricted to some bands."""
-    arrays = {n: v[..., bands] for n, v in vars(fit).items() if isinstance(v, np.ndarray)}
-    return replace(fit, **arrays)  # type: ignore[arg-type]

@@ -16,8 +16,8 @@ from pipeline.config.flight import Config, load_config
 from pipeline.errors import InputError
 from pipeline.radiometry.kernel import calibrate_block
 from pipeline.read.cubes import RawCube
-from pipeline.write.attributes import DIMENSIONS, FILLS
-from pipeline.write.netcdf import arrays_of
+from pipeline.write.product import arrays_of
+from pipeline.write.schema import DIMENSIONS, SCHEMA
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -67,11 +67,11 @@ def reflectance(
     starts = range(0, product.lines, width)
     blocks = [_block(task, start, min(start + width, product.lines)) for start in starts]
     variables: dict[str, Any] = {
-        key: xr.Variable(v.dimensions, v.values, product.attributes_of(key))
-        for key, v in product.variables.items()
+        key: xr.Variable(product.dimensions_of(key), values, product.attributes_of(key))
+        for key, values in product.values.items()
     }
     for key, dtype in product.packed.items():
-        value_type = np.dtype(np.float32) if key in FILLS else dtype
+        value_type = dtype if SCHEMA[key].packing is None else np.dtype(np.float32)
         parts = [
             da.from_delayed(  # type: ignore[no-untyped-call]
                 _decoded(block, key),
@@ -115,13 +115,9 @@ def _calibrated(task: CubeTask, start: int, stop: int) -> dict[str, NDArray[Any]
         task.lines.part(start, stop),
         uncertainty=task.product.uncertainty,
     )
-    return {name: _unpacked(name, values, task) for name, values in arrays_of(block).items()}
+    return {name: _unpacked(name, values) for name, values in arrays_of(block).items()}
 
 
-def _unpacked(name: str, values: NDArray[Any], task: CubeTask) -> NDArray[Any]:
-    if name not in FILLS:
-        return values
-    scale = np.float32(task.product.attributes_of(name)["scale_factor"])  # type: ignore[arg-type]
-    unpacked = values.astype(np.float32) * scale
-    unpacked[values == FILLS[name]] = np.nan
-    return unpacked
+def _unpacked(name: str, values: NDArray[Any]) -> NDArray[Any]:
+    packing = SCHEMA[name].packing
+    return values if packing is None else packing.unpacked(values)

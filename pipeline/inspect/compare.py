@@ -23,11 +23,12 @@ from pipeline.inspect.finished_run import (
     open_cube,
 )
 from pipeline.version import PREFIX
+from pipeline.write.schema import SCHEMA
 
 #: Lines read at a time; with a tenth of the bands this bounds the memory to some tens of MB.
 LINES = 512
-#: Differences of two int16 lie within this.
-_REACH = 2**16 - 1
+#: Differences of two packed values lie within this.
+_REACH = 2 ** (8 * SCHEMA["reflectance"].dtype.itemsize) - 1
 #: Checks whose value belongs to the computer and not to the flight.
 _OF_THE_DISK = frozenset({"disk-space"})
 #: What runs that are the same have alike beside config, inputs and results.

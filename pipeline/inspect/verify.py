@@ -24,29 +24,11 @@ from pipeline.inspect.finished_run import (
     open_cube,
 )
 from pipeline.version import PREFIX
-from pipeline.write.attributes import DIMENSIONS, FILLS, VARIABLES
 from pipeline.write.checksums import CHECKSUMS, parse_line, read_lines, sha256_of
-from pipeline.write.product import CubeProduct, Variable
+from pipeline.write.product import CubeProduct
 from pipeline.write.publish import files_below
+from pipeline.write.schema import DIMENSIONS, SCHEMA
 
-_OPTIONAL = frozenset({"reflectance_uncertainty", "time", "latitude", "longitude"})
-_FLOAT32 = frozenset(
-    {
-        "dark_mean",
-        "dark_mean_uncertainty",
-        "dark_change",
-        "dark_weight",
-        "dark_noise",
-        "relative_response",
-        "relative_response_uncertainty",
-    }
-)
-_TYPES = {
-    "reflectance": "int16",
-    "reflectance_uncertainty": "uint16",
-    "quality_flag": "uint8",
-    "line_flag": "uint8",
-} | dict.fromkeys(_FLOAT32, "float32")
 #: Attributes that decide what the numbers mean; comments may change with the software.
 _MEANING = frozenset(
     {
@@ -60,9 +42,6 @@ _MEANING = frozenset(
         "ancillary_variables",
         "coordinates",
     }
-)
-_ON_LINES = frozenset(
-    {"line_flag", "time", "irradiance_ratio", "irradiance_ratio_uncertainty", "dark_weight"}
 )
 
 
@@ -227,15 +206,15 @@ def _attributes(cube: StoredCube, run: Path, document: Mapping[str, Any]) -> Ite
 def _variables(cube: StoredCube) -> Iterator[str]:
     """What is not as the writers make it: names, dimensions, types, fill values, attributes."""
     there = cube.variables
-    for name in VARIABLES:
-        if name not in there and name not in _OPTIONAL:
+    for name, row in SCHEMA.items():
+        if name not in there and not row.optional:
             yield f"variable {name} is missing"
     if "reflectance" not in there:
         return
     sizes = dict(zip(DIMENSIONS, there["reflectance"].shape, strict=False))
     described = _described(cube)
     for name, variable in there.items():
-        if name not in VARIABLES:
+        if name not in SCHEMA:
             yield f"variable {name} is unknown"
             continue
         yield from _one_variable(variable, sizes, described.attributes_of(name))
@@ -243,7 +222,6 @@ def _variables(cube: StoredCube) -> Iterator[str]:
 
 def _described(cube: StoredCube) -> CubeProduct:
     """The product that the file says it is, for the attributes that depend on it."""
-    empty = Variable((), np.zeros(0))
     bands, lines, samples = (*cube.variables["reflectance"].shape, 0, 0, 0)[:3]
     return CubeProduct(
         name=cube.path.stem,
@@ -252,40 +230,25 @@ def _described(cube: StoredCube) -> CubeProduct:
         samples=samples,
         chunk=(1, 1, 1),
         uncertainty="reflectance_uncertainty" in cube.variables,
-        variables=dict.fromkeys(cube.variables, empty),
+        values=dict.fromkeys(cube.variables, np.zeros(0)),
         attributes=dict(cube.attributes),
     )
-
-
-def _dimensions(name: str) -> tuple[str, ...]:
-    if name in ("reflectance", "reflectance_uncertainty", "quality_flag"):
-        return DIMENSIONS
-    if name in _ON_LINES:
-        return ("line",)
-    if name in ("latitude", "longitude"):
-        return ("line", "sample")
-    if name == "electrons_per_count":
-        return ()
-    return ("wavelength", "sample") if name in _FLOAT32 else ("wavelength",)
 
 
 def _one_variable(
     variable: StoredVariable, sizes: Mapping[str, int], expected: Mapping[str, object]
 ) -> Iterator[str]:
-    name, dimensions = variable.name, _dimensions(variable.name)
-    if variable.dimensions != dimensions:
-        yield f"{name} has dimensions {variable.dimensions}, expected {dimensions}"
-    elif variable.shape != tuple(sizes[d] for d in dimensions):
+    name, row = variable.name, SCHEMA[variable.name]
+    if variable.dimensions not in (row.dimensions, *row.otherwise):
+        yield f"{name} has dimensions {variable.dimensions}, expected {row.dimensions}"
+    elif variable.shape != tuple(sizes[d] for d in variable.dimensions):
         yield f"{name} has shape {variable.shape}, unlike reflectance {tuple(sizes.values())}"
-    kind = _TYPES.get(name, "float64")
-    if variable.dtype != np.dtype(kind):
-        yield f"{name} has type {variable.dtype}, expected {kind}"
-    fill = FILLS.get(name)
-    if name.endswith("_flag"):
-        if variable.fill is not None:
-            yield f"{name} has the fill value {variable.fill}, a mask has none"
-    elif fill is not None and not _alike(variable.fill, fill):
-        yield f"{name} has the fill value {variable.fill}, expected {fill}"
+    if variable.dtype != row.dtype:
+        yield f"{name} has type {variable.dtype}, expected {row.dtype}"
+    if row.mask is not None and variable.fill is not None:
+        yield f"{name} has the fill value {variable.fill}, a mask has none"
+    if row.packing is not None and not _alike(variable.fill, row.fill):
+        yield f"{name} has the fill value {variable.fill}, expected {row.fill}"
     for key, value in expected.items():
         if key in _MEANING and not _alike(variable.attributes.get(key), value):
             yield f"{name}:{key} is {variable.attributes.get(key)!r}, expected {value!r}"

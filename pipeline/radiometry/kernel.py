@@ -19,14 +19,7 @@ from numpy.typing import NDArray
 from pipeline.flags import QualityFlag
 from pipeline.radiometry import equation
 from pipeline.radiometry.limits import ABOVE_ONE_REFLECTANCE, NEGATIVE_UNCERTAINTIES
-from pipeline.radiometry.packing import (
-    REFLECTANCE_FILL,
-    REFLECTANCE_LARGEST,
-    REFLECTANCE_STEP,
-    UNCERTAINTY_FILL,
-    UNCERTAINTY_LARGEST,
-    UNCERTAINTY_STEP,
-)
+from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.records import Array32
 
 F = np.float32
@@ -45,11 +38,13 @@ TALLIES = ("samples", "saturated", "low_signal", "outside", "sound", "negative",
 #: Flags that keep a sample out of `sound`, and so out of `negative`: it has no sound value.
 _UNSOUND = np.uint8(SATURATED | BAD_ELEMENT | NO_CALIBRATION)
 
-_R_SCALE, _U_SCALE = F(1 / REFLECTANCE_STEP), F(1 / UNCERTAINTY_STEP)
-_R_FILL, _U_FILL = np.int16(REFLECTANCE_FILL), np.uint16(UNCERTAINTY_FILL)
-_R_MAX, _U_MAX = F(REFLECTANCE_LARGEST), F(UNCERTAINTY_LARGEST)
+_R_SCALE, _U_SCALE = F(1 / REFLECTANCE.step), F(1 / UNCERTAINTY.step)
+_R_FILL, _U_FILL = np.int16(REFLECTANCE.fill), np.uint16(UNCERTAINTY.fill)
+_R_MAX, _U_MAX = F(REFLECTANCE.largest), F(UNCERTAINTY.largest)
+#: Uncertainty's steps in one of reflectance.
+_STEPS = F(round(REFLECTANCE.step / UNCERTAINTY.step))
 _NEGATIVE = F(-NEGATIVE_UNCERTAINTIES)
-_ABOVE_PACKED = np.int16(round(ABOVE_ONE_REFLECTANCE / REFLECTANCE_STEP))
+_ABOVE_PACKED = np.int16(round(ABOVE_ONE_REFLECTANCE / REFLECTANCE.step))
 _ZERO, _ONE, _TEN, _HUNDRED, _THOUSAND = F(0), F(1), F(10), F(100), F(1000)
 _TWO_DIGITS, _THREE_DIGITS, _FOUR_DIGITS = F(99.5), F(995), F(9950)
 
@@ -287,8 +282,8 @@ def _tally_band(reflectance, packed_u, uncertainty, flags, tallies):  # type: ig
         if uncertainty:
             u_row = packed_u[i]
             for s in range(samples):
-                # Packed units: reflectance 1e-4, uncertainty 1e-5; all exact in float32.
-                below = F(r_row[s]) * _TEN < _NEGATIVE * F(u_row[s])
+                # In packed steps, all exact in float32.
+                below = F(r_row[s]) * _STEPS < _NEGATIVE * F(u_row[s])
                 negative = _I(negative + _I(below & ((q_row[s] & _UNSOUND) == 0)))
         n_saturated += int(saturated)
         n_low += int(low)
@@ -386,7 +381,7 @@ def _tally(
     sound = (flags & _UNSOUND) == 0
     negative = np.zeros_like(sound)
     if packed_u is not None:
-        negative = sound & (reflectance.astype(F) * _TEN < _NEGATIVE * packed_u.astype(F))
+        negative = sound & (reflectance.astype(F) * _STEPS < _NEGATIVE * packed_u.astype(F))
     return np.column_stack(
         [
             np.full(bands, n_lines * samples, np.int64),

@@ -18,12 +18,7 @@ from numpy.typing import NDArray
 from pipeline.flags import QualityFlag
 from pipeline.radiometry import cie1931
 from pipeline.radiometry.kernel import CalibratedBlock
-from pipeline.radiometry.packing import (
-    REFLECTANCE_FILL,
-    REFLECTANCE_STEP,
-    UNCERTAINTY_FILL,
-    UNCERTAINTY_STEP,
-)
+from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.records import Array, Array32
 
 #: Bytes that the pictures and spectra of all cubes together may take on the page, before base64.
@@ -222,12 +217,12 @@ def preview_block(plan: PreviewPlan, start: int, block: CalibratedBlock) -> Prev
     if plan.weights is not None:
         seen = np.flatnonzero(plan.weights.max(axis=0) > 0)
         part = slice(seen[0], seen[-1] + 1)
-        thin_block = _reflectance(block.reflectance[part, line, sample])
+        thin_block = REFLECTANCE.unpacked(block.reflectance[part, line, sample])
         xyz = to_xyz(thin_block, plan.weights[:, part])
     composite = None
     if plan.composite is not None:
         composite = np.stack(
-            [_reflectance(block.reflectance[b, line, sample]) for b in plan.composite]
+            [REFLECTANCE.unpacked(block.reflectance[b, line, sample]) for b in plan.composite]
         )
     line, sample = plan.spectra.inside(start)
     thin = (slice(None, None, plan.band_step), line, sample)
@@ -328,20 +323,12 @@ def to_srgb(xyz: NDArray[np.floating[Any]], white: float = 1.0) -> NDArray[np.ui
     return np.asarray(np.rint(encoded * 255), np.uint8)
 
 
-def _reflectance(packed: NDArray[np.int16]) -> Array32:
-    values = packed.astype(np.float32) * np.float32(REFLECTANCE_STEP)
-    values[packed == REFLECTANCE_FILL] = np.nan
-    return values
-
-
 def _median(packed: NDArray[np.uint16]) -> Array32:
     """Median over bands of what is not blank, (line, sample) [1]; NaN where all is blank."""
     ordered = np.sort(packed, axis=0)  # the fill value is the largest, so blanks come last
-    known = (ordered != UNCERTAINTY_FILL).sum(axis=0)
+    known = (ordered != UNCERTAINTY.fill).sum(axis=0)
     middle = np.take_along_axis(ordered, np.maximum(known - 1, 0)[None] // 2, axis=0)[0]
-    values: Array32 = middle.astype(np.float32) * np.float32(UNCERTAINTY_STEP)
-    values[known == 0] = np.nan
-    return values
+    return UNCERTAINTY.unpacked(middle)
 
 
 #: Counts of the two flags that are mapped, side by side in one number, for each flag byte.

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.write import netcdf, zarr
-from pipeline.write.attributes import Attributes
-from pipeline.write.product import CubeProduct
+from pipeline.write.product import CubeProduct, arrays_of
+from pipeline.write.schema import Attributes
 
 
 class Writer(Protocol):
@@ -77,7 +77,7 @@ class RereadSample:
 
     def proofs(self, start: int, block: CalibratedBlock) -> list[Proof]:
         """Proofs of the block's sampled chunks."""
-        arrays = netcdf.arrays_of(block)
+        arrays = arrays_of(block)
         made = []
         for name, band in self._by_line.get(start, []):
             part = arrays[name][band : band + self._height]

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.radiometry.kernel import CalibratedBlock
-from pipeline.write.attributes import Attributes
 from pipeline.write.deflate import deflated
-from pipeline.write.product import CubeProduct
+from pipeline.write.product import CubeProduct, arrays_of
+from pipeline.write.schema import DIMENSIONS, SCHEMA, Attributes
 
 SUFFIX = ".nc"
 #: Free bytes below which a failed write is put down to a full disk.
@@ -62,30 +62,28 @@ def create(path: Path, product: CubeProduct) -> None:
     import netCDF4
 
     with disk_errors(path), _LOCK, netCDF4.Dataset(path, "w", format="NETCDF4") as nc:
-        sizes = {"wavelength": product.bands, "line": product.lines, "sample": product.samples}
-        for name, size in sizes.items():
+        for name, size in product.sizes.items():
             nc.createDimension(name, size)
-        for name, variable in product.variables.items():
-            fill = np.nan if _may_be_missing(variable.values, name) else None
-            rows = _rows_of_chunk(variable.values)
-            created = nc.createVariable(
+        for name, values in product.values.items():
+            rows = _rows_of_chunk(values)
+            created = nc.createVariable(  # type: ignore[call-overload]
                 name,
-                variable.values.dtype,
-                variable.dimensions,
-                fill_value=fill,
+                values.dtype,
+                product.dimensions_of(name),
+                fill_value=SCHEMA[name].fill,
                 compression="zlib" if rows else None,
                 complevel=1,
-                chunksizes=(rows, *variable.values.shape[1:]) if rows else None,
+                chunksizes=(rows, *values.shape[1:]) if rows else None,
             )
             created.setncatts(product.attributes_of(name))
             if not rows:
-                created[...] = variable.values
+                created[...] = values
         for name, dtype in product.packed.items():
             created = nc.createVariable(  # type: ignore[call-overload]
                 name,
                 dtype,
-                ("wavelength", "line", "sample"),
-                fill_value=product.fill_of(name),
+                DIMENSIONS,
+                fill_value=SCHEMA[name].fill,
                 compression="zlib",
                 complevel=1,
                 shuffle=dtype.itemsize > 1,
@@ -104,11 +102,6 @@ def _rows_of_chunk(values: NDArray[Any]) -> int:
     return min(max(CHUNK_BYTES // row_bytes, 1), len(values))
 
 
-def _may_be_missing(values: NDArray[Any], name: str) -> bool:
-    """Whether a small variable needs a fill value; a coordinate variable never has one."""
-    return values.dtype.kind == "f" and name not in ("wavelength", "time") and bool(values.ndim)
-
-
 class NetcdfWriter:
     """Takes a cube's blocks, from any thread and in any order; a context manager.
 
@@ -121,11 +114,10 @@ class NetcdfWriter:
         create(path, product)
         self.path, self.product = path, product
         self._file = h5py.File(path, "r+")
-        names = (*product.packed, *product.variables)
+        names = (*product.packed, *product.values)
         self._ids = {name: self._file[name].id for name in names}
         try:
-            for name, variable in product.variables.items():
-                values = variable.values
+            for name, values in product.values.items():
                 if rows := _rows_of_chunk(values):
                     across = values.shape[1:]
                     for row in range(0, len(values), rows):
@@ -174,15 +166,6 @@ def _whole(part: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
     whole = np.zeros(shape, part.dtype)
     whole[tuple(slice(size) for size in part.shape)] = part
     return whole
-
-
-def arrays_of(block: CalibratedBlock) -> dict[str, NDArray[Any]]:
-    """A block's arrays by the names of their variables."""
-    arrays: dict[str, NDArray[Any]] = {"reflectance": block.reflectance}
-    if block.uncertainty is not None:
-        arrays["reflectance_uncertainty"] = block.uncertainty
-    arrays["quality_flag"] = block.flags
-    return arrays
 
 
 def set_attributes(path: Path, attributes: Attributes) -> None:

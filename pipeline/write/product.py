@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.records import (
-    Array32,
-    Capture,
-    EmpiricalLine,
-    FlatField,
-    Illumination,
-    LineTimes,
-)
-from pipeline.write.attributes import FILLS, VARIABLES, Attributes
+from pipeline.radiometry.kernel import CalibratedBlock
+from pipeline.records import Capture
+from pipeline.write.schema import AUXILIARY, DIMENSIONS, LARGE, SCHEMA, Attributes, Dimensions
 
 #: Bytes of raw counts that a block may have; blocks bound the memory of a run.
 BLOCK_BYTES = 24 * 2**20
@@ -25,16 +20,8 @@ CHUNK_LINES = 64
 
 
 @dataclass(frozen=True, eq=False)
-class Variable:
-    """A small variable: its dimensions and values."""
-
-    dimensions: tuple[str, ...]
-    values: NDArray[Any]
-
-
-@dataclass(frozen=True, eq=False)
 class CubeProduct:
-    """What a cube file holds, but for the samples themselves."""
+    """What a cube file holds, but for the samples themselves; `values` are the small variables'."""
 
     name: str
     bands: int
@@ -42,23 +29,29 @@ class CubeProduct:
     samples: int
     chunk: tuple[int, int, int]  # (band, line, sample)
     uncertainty: bool
-    variables: dict[str, Variable]
+    values: dict[str, NDArray[Any]]
     attributes: Attributes
+
+    @property
+    def sizes(self) -> dict[str, int]:
+        """Sizes of the dimensions."""
+        return dict(zip(DIMENSIONS, (self.bands, self.lines, self.samples), strict=True))
 
     @property
     def packed(self) -> dict[str, np.dtype[Any]]:
         """Names and types of the variables with a value for each sample."""
-        kinds: dict[str, np.dtype[Any]] = {"reflectance": np.dtype(np.int16)}
-        if self.uncertainty:
-            kinds["reflectance_uncertainty"] = np.dtype(np.uint16)
-        kinds["quality_flag"] = np.dtype(np.uint8)
-        return kinds
+        left_out = () if self.uncertainty else ("reflectance_uncertainty",)
+        return {name: SCHEMA[name].dtype for name in LARGE if name not in left_out}
+
+    def dimensions_of(self, name: str) -> Dimensions:
+        """The dimensions of a small variable."""
+        return SCHEMA[name].dimensions_of(self.values[name].shape, self.sizes)
 
     def attributes_of(self, name: str) -> Attributes:
         """The attributes of a variable, told which auxiliary coordinates and masks exist."""
-        attributes = dict(VARIABLES[name])
-        if name in self.packed:
-            auxiliary = [n for n in ("time", "latitude", "longitude") if n in self.variables]
+        attributes = SCHEMA[name].attributes()
+        if name in LARGE:
+            auxiliary = [n for n in AUXILIARY if n in self.values]
             if auxiliary:
                 attributes["coordinates"] = " ".join(auxiliary)
         if name == "reflectance":
@@ -68,9 +61,14 @@ class CubeProduct:
             attributes["comment"] = self.attributes.get("position_accuracy", "")
         return attributes
 
-    def fill_of(self, name: str) -> object | None:
-        """The fill value of a variable, or None where it has none."""
-        return FILLS.get(name)
+
+def arrays_of(block: CalibratedBlock) -> dict[str, NDArray[Any]]:
+    """A block's arrays by the names of their variables."""
+    arrays: dict[str, NDArray[Any]] = {"reflectance": block.reflectance}
+    if block.uncertainty is not None:
+        arrays["reflectance_uncertainty"] = block.uncertainty
+    arrays["quality_flag"] = block.flags
+    return arrays
 
 
 def chunk_shape(bands: int, lines: int, samples: int, itemsize: int) -> tuple[int, int, int]:
@@ -84,73 +82,39 @@ def chunk_shape(bands: int, lines: int, samples: int, itemsize: int) -> tuple[in
 
 def cube_product(
     capture: Capture,
-    times: LineTimes,
+    values: Mapping[str, NDArray[Any]],
     *,
-    dark_mean: Array32,
-    dark_uncertainty: Array32,
-    dark_change: Array32,
-    dark_weight: Array32,
-    dark_noise: Array32,
-    flat: FlatField,
-    line: EmpiricalLine,
-    illumination: Illumination,
-    line_flag: NDArray[np.uint8],
-    electrons_per_count: float,
     uncertainty: bool,
-    positions: tuple[NDArray[np.float64], NDArray[np.float64]] | None,
     attributes: Attributes,
 ) -> CubeProduct:
-    """Gather a cube's small variables under their names.
+    """A cube's product from its small variables' values, by name.
 
-    `dark_mean` is the dark signal at the middle of the cube; a line's is
-    `dark_mean + dark_weight * dark_change`.
+    ValueError where the values are not what the schema says: a name, a type, a shape, or one of
+    the variables that every file has.
     """
-    element, band = ("wavelength", "sample"), ("wavelength",)
-    variables = {
-        "wavelength": Variable(band, capture.wavelength_nm),
-        "fwhm": Variable(band, capture.fwhm_nm),
-        "line_flag": Variable(("line",), line_flag),
-        "irradiance_ratio": Variable(("line",), illumination.ratio),
-        "irradiance_ratio_uncertainty": Variable(("line",), illumination.uncertainty),
-        "empirical_gain": Variable(band, line.gain),
-        "empirical_offset": Variable(band, line.offset),
-        "empirical_gain_uncertainty": Variable(band, np.sqrt(line.gain_variance)),
-        "empirical_offset_uncertainty": Variable(band, np.sqrt(line.offset_variance)),
-        "empirical_gain_offset_covariance": Variable(band, line.covariance),
-        "certificate_gain_variance": Variable(band, line.certificate_gain_variance),
-        "certificate_offset_variance": Variable(band, line.certificate_offset_variance),
-        "certificate_covariance": Variable(band, line.certificate_covariance),
-        "scatter_gain_variance": Variable(band, line.scatter_gain_variance),
-        "scatter_offset_variance": Variable(band, line.scatter_offset_variance),
-        "scatter_covariance": Variable(band, line.scatter_covariance),
-        "panel_reflectance_low": Variable(band, line.low),
-        "panel_reflectance_high": Variable(band, line.high),
-        "dark_mean": Variable(element, dark_mean),
-        "dark_mean_uncertainty": Variable(element, dark_uncertainty),
-        "dark_change": Variable(element, dark_change),
-        "dark_weight": Variable(("line",), dark_weight),
-        "dark_noise": Variable(element, dark_noise),
-        "relative_response": Variable(element, flat.response),
-        "relative_response_uncertainty": Variable(element, flat.uncertainty),
-        "electrons_per_count": Variable((), np.array(electrons_per_count, np.float64)),
-    }
-    if np.isfinite(times.time_s).all():
-        variables["time"] = Variable(("line",), times.time_s)
-    if positions is not None:
-        variables["latitude"] = Variable(("line", "sample"), positions[0])
-        variables["longitude"] = Variable(("line", "sample"), positions[1])
-    return CubeProduct(
+    product = CubeProduct(
         name=capture.name,
         bands=capture.wavelength_nm.size,
         lines=capture.lines,
         samples=capture.samples,
         chunk=chunk_shape(capture.bands, capture.lines, capture.samples, capture.dtype.itemsize),
         uncertainty=uncertainty,
-        variables=variables,
+        values=dict(values),
         attributes=attributes,
     )
+    unlike = {row.name for row in SCHEMA.values() if not row.optional} - {*LARGE, *values}
+    unlike |= values.keys() - (SCHEMA.keys() - {*LARGE})
+    if unlike:
+        raise ValueError(f"missing or not in the schema: {', '.join(sorted(unlike))}")
+    for name, array in values.items():
+        if array.dtype != SCHEMA[name].dtype:
+            raise ValueError(f"{name} has type {array.dtype}, expected {SCHEMA[name].dtype}")
+        product.dimensions_of(name)
+    return product
 
 
 def output_bytes(capture: Capture, uncertainty: bool) -> int:
     """Bytes that a cube's file may need: its samples without compression."""
-    return capture.lines * capture.bands * capture.samples * (5 if uncertainty else 3)
+    itemsizes = {name: SCHEMA[name].dtype.itemsize for name in LARGE}
+    each = sum(itemsizes.values()) - (0 if uncertainty else itemsizes["reflectance_uncertainty"])
+    return capture.lines * capture.bands * capture.samples * each

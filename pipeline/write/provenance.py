@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.version import PREFIX, __version__
-from pipeline.write.attributes import CONVENTIONS, STANDARD_NAMES, Attributes, iso_time
+from pipeline.write.attributes import CONVENTIONS, STANDARD_NAMES, iso_time
 from pipeline.write.checksums import escaped
+from pipeline.write.schema import Attributes
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 
 from pipeline.radiometry.kernel import CalibratedBlock
-from pipeline.write.attributes import DIMENSIONS, Attributes
-from pipeline.write.netcdf import ReadPacked, arrays_of
-from pipeline.write.product import CubeProduct
+from pipeline.write.netcdf import ReadPacked
+from pipeline.write.product import CubeProduct, arrays_of
+from pipeline.write.schema import DIMENSIONS, SCHEMA, Attributes
 
 SUFFIX = ".zarr"
 
@@ -38,9 +38,9 @@ def create(path: Path, product: CubeProduct) -> None:
 
     variables: dict[str, xr.Variable] = {}
     encoding: dict[str, dict[str, object]] = {}
-    for name, small in product.variables.items():
+    for name, values in product.values.items():
         variables[name] = xr.Variable(
-            small.dimensions, small.values, plain(product.attributes_of(name))
+            product.dimensions_of(name), values, plain(product.attributes_of(name))
         )
         encoding[name] = {"_FillValue": None}
     shape = (product.bands, product.lines, product.samples)
@@ -55,7 +55,7 @@ def create(path: Path, product: CubeProduct) -> None:
             "chunks": product.chunk,
             "shards": shard,
             "dtype": dtype,
-            "_FillValue": product.fill_of(name),
+            "_FillValue": SCHEMA[name].fill,
         }
     dataset = xr.Dataset(variables, attrs=plain(product.attributes))
     dataset.to_zarr(

@@ -17,7 +17,7 @@ from pipeline.flags import QualityFlag
 from pipeline.inspect.budget import uncertainty_budget
 from pipeline.radiometry.equation import TERMS
 from pipeline.radiometry.kernel import KernelTable, LineTable, calibrate_block
-from pipeline.radiometry.packing import UNCERTAINTY_STEP
+from pipeline.radiometry.packing import UNCERTAINTY
 
 BANDS = 40
 Inputs = dict[str, Any]
@@ -177,7 +177,7 @@ def kernel_uncertainty(d: Inputs) -> np.ndarray:
 
 def two_digits(u: np.ndarray) -> np.ndarray:
     """Standard uncertainties rounded to two significant digits, in packing steps."""
-    steps = u / UNCERTAINTY_STEP
+    steps = u / UNCERTAINTY.step
     unit = 10.0 ** np.maximum(np.floor(np.log10(steps)) - 1, 0)
     return np.maximum(np.round(steps / unit) * unit, 1).round().astype(np.int64)
 

@@ -11,12 +11,7 @@ import numpy as np
 import pytest
 
 from pipeline.flags import QualityFlag
-from pipeline.radiometry.packing import (
-    REFLECTANCE_FILL,
-    REFLECTANCE_STEP,
-    UNCERTAINTY_FILL,
-    UNCERTAINTY_STEP,
-)
+from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.write.page.page import write_report
 
 WIDTHS = pytest.mark.parametrize("width", [1280, 390])
@@ -92,16 +87,16 @@ def assert_is_the_cubes(run, stem, spectrum):
     assert len(rows) == nm.size
     for i, (shown_nm, shown_r, shown_u, shown_flags) in enumerate(rows):
         assert float(shown_nm) == pytest.approx(nm[i], abs=0.051)
-        if r[i] == REFLECTANCE_FILL:
+        if r[i] == REFLECTANCE.fill:
             assert shown_r == "blank"
         else:
             assert float(shown_r) == pytest.approx(
-                r[i] * REFLECTANCE_STEP, abs=REFLECTANCE_STEP / 2
+                r[i] * REFLECTANCE.step, abs=REFLECTANCE.step / 2
             )
-        if u[i] == UNCERTAINTY_FILL:
+        if u[i] == UNCERTAINTY.fill:
             assert shown_u == "none"
         else:
-            assert float(shown_u) == pytest.approx(2 * u[i] * UNCERTAINTY_STEP, rel=5.1e-3)
+            assert float(shown_u) == pytest.approx(2 * u[i] * UNCERTAINTY.step, rel=5.1e-3)
         words = [f.name.lower().replace("_", " ") for f in QualityFlag if flags[i] & f]
         assert shown_flags == (", ".join(words) or "none")
     return where

@@ -19,12 +19,7 @@ from pipeline.radiometry.kernel import (
     calibrate_block,
     calibrate_block_numpy,
 )
-from pipeline.radiometry.packing import (
-    REFLECTANCE_FILL,
-    UNCERTAINTY_FILL,
-    UNCERTAINTY_LARGEST,
-    unpacked,
-)
+from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 
 NONE = np.zeros(0, np.int32)
 BLANK = int(Q.SATURATED | Q.BAD_ELEMENT | Q.NO_CALIBRATION)
@@ -151,8 +146,8 @@ def test_flags_and_blanks(
 ) -> None:
     r, u, q = one(calibrate(counts(raw), table_of(**table), lines_of()))
     assert Q(q) == flags
-    assert (r == REFLECTANCE_FILL) == blank
-    assert (u == UNCERTAINTY_FILL) == blank
+    assert (r == REFLECTANCE.fill) == blank
+    assert (u == UNCERTAINTY.fill) == blank
 
 
 @BOTH
@@ -167,14 +162,14 @@ def test_line_flags_mark_the_whole_line(calibrate: Any) -> None:
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 def test_a_count_that_is_no_number_is_blank(calibrate: Any, value: float) -> None:
     r, u, q = one(calibrate(counts(value, dtype=np.float32), table_of(), lines_of()))
-    assert (r, u) == (REFLECTANCE_FILL, UNCERTAINTY_FILL)
+    assert (r, u) == (REFLECTANCE.fill, UNCERTAINTY.fill)
     assert q & Q.NO_CALIBRATION
 
 
 @BOTH
 def test_an_uncertainty_too_large_for_its_packing_is_the_largest_one(calibrate: Any) -> None:
     block = calibrate(counts(1100), table_of(offset_variance=4.0), lines_of())
-    assert one(block) == (5000, UNCERTAINTY_LARGEST, Q.LOW_SIGNAL)
+    assert one(block) == (5000, UNCERTAINTY.largest, Q.LOW_SIGNAL)
 
 
 @BOTH
@@ -235,7 +230,7 @@ def test_bad_elements_are_interpolated_between_their_neighbours(calibrate: Any) 
     assert block.reflectance[0, 0].tolist() == [1000, 2000, 3000, 4000, 2000]
     assert block.flags[0, 0].tolist() == [0, Q.BAD_ELEMENT, Q.BAD_ELEMENT, 0, 0]
     beside = calibrate(counts(300, 9, 9, 4000, 500), table, lines_of())
-    assert (beside.reflectance[0, 0, 1:4] == REFLECTANCE_FILL).all()
+    assert (beside.reflectance[0, 0, 1:4] == REFLECTANCE.fill).all()
     assert (beside.flags[0, 0, 1:4] & Q.SATURATED != 0).all()
 
 
@@ -350,6 +345,6 @@ def test_the_equations_terms_are_the_law_of_propagation_and_the_kernels() -> Non
 
 
 def test_unpacked_gives_nan_where_the_fill_is() -> None:
-    values = unpacked(np.array([REFLECTANCE_FILL, 5000, -3], np.int16), step=1e-4, fill=-32768)
+    values = REFLECTANCE.unpacked(np.array([REFLECTANCE.fill, 5000, -3], np.int16))
     np.testing.assert_allclose(values, [np.nan, 0.5, -0.0003], rtol=1e-6)
     assert values.dtype == np.float32

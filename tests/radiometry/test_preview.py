@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipeline.flags import QualityFlag
 from pipeline.radiometry.kernel import CalibratedBlock
-from pipeline.radiometry.packing import REFLECTANCE_FILL, UNCERTAINTY_FILL
+from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.radiometry.preview import (
     composite_bands,
     join,
@@ -94,8 +94,8 @@ def test_maps_are_shares_of_bands_and_the_median_leaves_blanks_out(plan):
     block.flags[: NM.size // 2] = QualityFlag.SATURATED
     block.flags[:, :, :3] |= np.uint8(QualityFlag.LOW_SIGNAL)
     block.uncertainty[:] = 500
-    block.uncertainty[: NM.size // 2] = UNCERTAINTY_FILL
-    block.uncertainty[:, : LINES // 2] = UNCERTAINTY_FILL
+    block.uncertainty[: NM.size // 2] = UNCERTAINTY.fill
+    block.uncertainty[:, : LINES // 2] = UNCERTAINTY.fill
     found = previewed(block, plan)
     assert found.saturated == pytest.approx((NM.size // 2) / NM.size)
     dim = plan.picture.sample_index < 3
@@ -125,11 +125,11 @@ def test_a_blank_band_leaves_colour_and_most_blank_bands_take_it_away():
 
 def test_fill_is_no_reflectance(plan):
     block = cube()
-    block.reflectance[:] = REFLECTANCE_FILL
+    block.reflectance[:] = REFLECTANCE.fill
     found = previewed(block, plan)
     assert np.isnan(found.xyz).all()
     assert np.isnan(found.composite).all()
-    assert (found.spectra == REFLECTANCE_FILL).all()
+    assert (found.spectra == REFLECTANCE.fill).all()
 
 
 @pytest.mark.parametrize(

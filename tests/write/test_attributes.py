@@ -1,45 +1,19 @@
-"""The one place of names and attributes."""
+"""Global attributes, and times as they are written."""
 
 from __future__ import annotations
 
 import datetime as dt
 
-import numpy as np
 import pytest
 
-from pipeline import flags
 from pipeline.errors import ConfigError
 from pipeline.write.attributes import (
-    FILLS,
     RESERVED,
-    VARIABLES,
     iso_time,
     now_utc,
     require_free,
 )
 from pipeline.write.provenance import cube_attributes
-
-#: Values that ACDD-1.3 allows for coverage_content_type (ISO 19115-1 codes).
-CONTENT = {
-    "image", "thematicClassification", "physicalMeasurement", "auxiliaryInformation",
-    "qualityInformation", "referenceInformation", "modelResult", "coordinate",
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("name", list(VARIABLES))
-def test_every_variable_says_what_it_is_and_in_which_unit(name: str) -> None:
-    attributes = VARIABLES[name]
-    assert attributes["long_name"]
-    assert attributes["coverage_content_type"] in CONTENT
-    assert ("units" in attributes) != ("flag_masks" in attributes)
-    assert all(value is not None and np.size(value) for value in attributes.values())
-
-
-def test_masks_have_no_fill_and_their_bits_are_those_of_the_flags() -> None:
-    assert set(FILLS) == {"reflectance", "reflectance_uncertainty"}
-    for name, kind in (("quality_flag", flags.QualityFlag), ("line_flag", flags.LineFlag)):
-        assert VARIABLES[name]["flag_meanings"] == flags.meanings(kind)
-        np.testing.assert_array_equal(VARIABLES[name]["flag_masks"], flags.masks(kind))
 
 
 @pytest.mark.parametrize(

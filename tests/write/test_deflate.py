@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
@@ -26,6 +26,7 @@ arrays = st.sampled_from([np.uint8, np.int16, np.uint16, np.float32, np.float64]
 )
 
 
+@settings(deadline=None)
 @given(arrays)
 def test_zlib_gives_back_the_values(values: Any) -> None:
     before = values.copy()

@@ -12,7 +12,7 @@ import xarray as xr
 
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.write.formats import FORMATS, RereadSample, reread
-from pipeline.write.product import CubeProduct, Variable, chunk_shape
+from pipeline.write.product import CubeProduct, chunk_shape
 
 BOTH = pytest.mark.parametrize("name", sorted(FORMATS))
 Arrays = dict[str, np.ndarray[Any, Any]]
@@ -27,7 +27,7 @@ def product_of(bands: int, lines: int, samples: int, *, uncertainty: bool = True
         samples=samples,
         chunk=(height, min(8, lines), samples),
         uncertainty=uncertainty,
-        variables={"wavelength": Variable(("wavelength",), np.arange(bands) + 400.0)},
+        values={"wavelength": np.arange(bands) + 400.0},
         attributes={"title": "test"},
     )
 
@@ -139,11 +139,11 @@ def test_small_variables_of_any_height_are_read_as_xarray_reads_them(
     latitude[3, 7] = np.nan
     response = rng.normal(1, 0.01, (40, 500)).astype(np.float32)
     small = {
-        "latitude": Variable(("line", "sample"), latitude),
-        "relative_response": Variable(("wavelength", "sample"), response),
+        "latitude": latitude,
+        "relative_response": response,
     }
     product = product_of(40, lines, 500)
-    product = replace(product, variables=product.variables | small)
+    product = replace(product, values=product.values | small)
     path = tmp_path / f"cube{FORMATS[name].suffix}"
     with FORMATS[name].writer(path, product):
         pass
@@ -154,5 +154,5 @@ def test_small_variables_of_any_height_are_read_as_xarray_reads_them(
     )
     with opened:
         for variable, wanted in small.items():
-            assert opened[variable].dtype == wanted.values.dtype
-            np.testing.assert_array_equal(opened[variable].values, wanted.values)
+            assert opened[variable].dtype == wanted.dtype
+            np.testing.assert_array_equal(opened[variable].values, wanted)

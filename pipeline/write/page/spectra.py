@@ -16,12 +16,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pipeline.flags import QualityFlag
-from pipeline.radiometry.packing import (
-    REFLECTANCE_FILL,
-    REFLECTANCE_STEP,
-    UNCERTAINTY_FILL,
-    UNCERTAINTY_STEP,
-)
+from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.radiometry.preview import Preview
 from pipeline.records import Array
 
@@ -40,8 +35,8 @@ def script_json(value: object) -> Markup:
 def packing() -> dict[str, object]:
     """What the script needs to unpack: steps, fills, and the flags' words."""
     return {
-        "reflectance": {"step": REFLECTANCE_STEP, "fill": REFLECTANCE_FILL},
-        "uncertainty": {"step": UNCERTAINTY_STEP, "fill": UNCERTAINTY_FILL},
+        "reflectance": {"step": REFLECTANCE.step, "fill": REFLECTANCE.fill},
+        "uncertainty": {"step": UNCERTAINTY.step, "fill": UNCERTAINTY.fill},
         "place": _PLACE_STEP,
         "flags": {int(flag): str(flag.name).lower().replace("_", " ") for flag in QualityFlag},
     }

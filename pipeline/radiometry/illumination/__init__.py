@@ -1,0 +1,29 @@
+"""Irradiance at each line's time over irradiance at the panels' time."""
+
+from pipeline.radiometry.illumination.curve import (
+    LightCurve,
+    constant,
+    illumination_at,
+    with_more,
+)
+from pipeline.radiometry.illumination.log import LONG_GAP_STEPS, curve_from_log, from_log
+from pipeline.radiometry.illumination.passes import (
+    Passes,
+    curve_from_passes,
+    from_passes,
+    passes_of,
+)
+
+__all__ = [
+    "LONG_GAP_STEPS",
+    "LightCurve",
+    "Passes",
+    "constant",
+    "curve_from_log",
+    "curve_from_passes",
+    "from_log",
+    "from_passes",
+    "illumination_at",
+    "passes_of",
+    "with_more",
+]

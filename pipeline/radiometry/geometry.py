@@ -285,7 +285,7 @@ def sun_elevation(
             float(np.mean(lat[chosen])),
             float(np.mean(lon[chosen])),
             altitude=altitude_m,
-            pressure=_pressure_pa(altitude_m),
+            pressure=pressure_pa(altitude_m),
         )
         elevation[chosen] = table["apparent_elevation"].to_numpy(np.float64)
     return elevation
@@ -319,7 +319,7 @@ def sun_cosine_change(
     return float(change[np.abs(change).argmax()])
 
 
-def _pressure_pa(altitude_m: float) -> float:
+def pressure_pa(altitude_m: float) -> float:
     """Of the standard atmosphere (ISO 2533) at an altitude."""
     return 101_325.0 * math.pow(1 - 2.25577e-5 * altitude_m, 5.25588)
 

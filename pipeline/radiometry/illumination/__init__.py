@@ -1,5 +1,6 @@
 """Irradiance at each line's time over irradiance at the panels' time."""
 
+from pipeline.radiometry.illumination.clear_sky import clear_sky, clear_sky_change
 from pipeline.radiometry.illumination.curve import (
     LightCurve,
     constant,
@@ -18,6 +19,8 @@ __all__ = [
     "LONG_GAP_STEPS",
     "LightCurve",
     "Passes",
+    "clear_sky",
+    "clear_sky_change",
     "constant",
     "curve_from_log",
     "curve_from_passes",

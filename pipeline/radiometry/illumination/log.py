@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.errors import CalibrationError
-from pipeline.radiometry.illumination.curve import LightCurve, illumination_at
+from pipeline.radiometry.illumination.curve import WANDER_PER_S, LightCurve, illumination_at
 from pipeline.radiometry.illumination.log_clock import require_meeting
 from pipeline.radiometry.illumination.wandering import (
     Wandering,
@@ -18,12 +19,11 @@ from pipeline.radiometry.illumination.wandering import (
 )
 from pipeline.records import Array, Illumination, Mask
 
+Index = NDArray[np.intp]
+
 #: A gap of more than this many of the log's median steps is not bridged without a flag.
 #: Common practice, no source.
 LONG_GAP_STEPS = 10.0
-#: Where two rows tell nothing of how the light wanders, it gains this much in a second, relative
-#: variance: 0.3 % in a minute, as under a clear sky with haze. Common practice, no source.
-WANDER_PER_S = 0.003**2 / 60
 
 
 def from_log(
@@ -107,7 +107,7 @@ def _rows(log_time: Array, log_value: Array) -> tuple[Array, Array]:
     value = value[known][first]
     if len(t) < 2:
         raise CalibrationError(
-            f"expected an irradiance log of two usable rows or more, got {len(t) or 'no usable row'}"
+            f"expected two rows or more of the irradiance log, got {len(t) or 'no usable row'}"
         )
     if value.shape[1] == 1 and not (value > 0).all():
         raise CalibrationError(f"expected irradiance above 0, got {value.min():g}")
@@ -152,7 +152,7 @@ def _unsupported(knots: Array, t: Array) -> Mask:
 
 
 def _band(
-    t: Array, value: Array, knots: Array, row_of: Array, at_panel: Array, gap: Mask
+    t: Array, value: Array, knots: Array, row_of: Index, at_panel: Index, gap: Mask
 ) -> tuple[Array, ...]:
     """Of one band: ratio, variance, covariance, both wanderings, slope and its uncertainty."""
     known = np.isfinite(value)

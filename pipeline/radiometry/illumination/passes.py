@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.illumination.curve import LightCurve
@@ -50,7 +52,7 @@ class Passes:
     relative_uncertainty: Array
 
     @property
-    def panel_number(self) -> Array:
+    def panel_number(self) -> NDArray[np.intp]:
         """Which panel each reading is of, (reading,)."""
         return np.unique(np.array(self.panel), return_inverse=True)[1]
 
@@ -80,12 +82,8 @@ def passes_of(panel: Sequence[str], time_s: Array, signal: Array, uncertainty: A
         )
         if np.isfinite(time[i]) and clear[i].any() and not alike:
             kept.append(int(i))
-    return Passes(
-        tuple(panel[i] for i in kept),
-        time[kept],
-        logs[kept],
-        np.where(clear, relative, np.nan)[kept],
-    )
+    relative = np.where(clear, relative, np.nan)
+    return Passes(tuple(panel[i] for i in kept), time[kept], logs[kept], relative[kept])
 
 
 def curve_from_passes(
@@ -177,7 +175,7 @@ def _independent_share(passes: Passes) -> float:
     number, shares = passes.panel_number, []
     for one in np.unique(number):
         rows = np.flatnonzero(number == one)
-        for a, b in zip(rows[:-1], rows[1:], strict=True):
+        for a, b in pairwise(rows):
             bend = np.diff(passes.log_signal[b] - passes.log_signal[a], 2)
             stated = (passes.relative_uncertainty[[a, b]] ** 2).sum(axis=0)[1:-1]
             known = np.isfinite(bend) & np.isfinite(stated) & (stated > 0)
@@ -198,7 +196,7 @@ class Posterior(NamedTuple):
 class _Model:
     """Covariances of the readings at given wandering and trend, the mean level free."""
 
-    def __init__(self, time_s: Array, panel: Array, tie_u: Array) -> None:
+    def __init__(self, time_s: Array, panel: NDArray[np.intp], tie_u: Array) -> None:
         self.since = time_s - time_s[0]
         self.centred = time_s - time_s.mean()
         self.brownian = np.minimum.outer(self.since, self.since)
@@ -207,7 +205,8 @@ class _Model:
 
     def light(self, wander: float, trend: float) -> Array:
         """Prior covariance of the light, (reading, reading)."""
-        return wander * self.brownian + trend**2 * np.outer(self.centred, self.centred)
+        straight = np.outer(self.centred, self.centred)
+        return np.asarray(wander * self.brownian + trend**2 * straight)
 
     def projection(self, noise: Array, wander: float, trend: float) -> tuple[Array, float]:
         """V^-1 less what the free mean takes, and log |V| + log 1'V^-1 1."""
@@ -291,7 +290,7 @@ def _curve_of(
 ) -> LightCurve:
     nothing = Posterior(np.zeros(time_s.size), np.zeros((time_s.size,) * 2), 0.0, 0.0)
     bands = by_band or [nothing]
-    knots, first, number = np.unique(time_s, return_index=True, return_inverse=True)
+    knots, first = np.unique(time_s, return_index=True)
     after = first[1:]
     log_ratio = np.stack([light.mean + b.mean for b in bands], axis=-1)
     total = np.stack([light.covariance + b.covariance for b in bands], axis=-1)

@@ -20,8 +20,8 @@ from pipeline.records import Array, Mask
 
 #: Shares of one median step's variance that are wandering, tried from none to all.
 _SHARES = np.concatenate([[0.0], 1 / (1 + 10.0 ** np.linspace(9, -6, 46)), [1.0]])
-#: The likelihood may fall by this much from its best to the share that is taken, the largest: one
-#: standard error to the side on which less is averaged.
+#: The log likelihood may fall by this much from its best to the share that is taken, the largest:
+#: the side on which less is averaged, and a light that only seems constant is not taken as such.
 _LIKELIHOOD_MARGIN = 0.2
 
 
@@ -47,7 +47,8 @@ def wandering(time_s: Array, value: Array) -> Wandering:
     Trend and scale are concentrated out of the likelihood; the one number left, how much of a
     step's variance is wandering, is taken as large as the likelihood allows within
     `_LIKELIHOOD_MARGIN`. Light that changes smoothly is no such wandering: where rows depart from
-    their neighbours by more than the two explain, both are enlarged to match. Variances of few rows are enlarged as Student's t has it for k = 1.
+    their neighbours by more than the two explain, both are enlarged to match. Variances of few
+    rows are enlarged as Student's t has it for k = 1.
     """
     n = len(time_s)
     unit = float(np.median(np.diff(time_s)))
@@ -205,7 +206,7 @@ def fastest_wander(time_s: Array, level: Array, trend: float) -> float:
 
 def covariances(level: Level, knot: int) -> Array:
     """Covariance of the level at one knot with that at every knot, (knot,)."""
-    return _from_knot(level.variance, level.together, knot)
+    return np.asarray(_from_knot(level.variance, level.together, knot))
 
 
 @numba.njit(cache=True, nogil=True)

@@ -182,8 +182,8 @@ class EmpiricalLine:
 class Illumination:
     """Irradiance at each line's time over irradiance at the panels' time."""
 
-    ratio: Array  # (line,) [1]
-    uncertainty: Array  # (line,) [1], standard
+    ratio: Array  # (line,) or (band, line) [1]
+    uncertainty: Array  # alike, standard
     extrapolated: Mask  # (line,)
 
 

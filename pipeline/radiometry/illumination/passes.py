@@ -39,7 +39,7 @@ _OFFSET = 0.003
 _SPECTRUM_SHOWS = 4.0
 _FREE_TREND = 1.0 / 60
 _WANDERS = 10.0 ** np.linspace(-2, 3, 41)
-_SPECTRAL = np.concatenate([[0.0], 10.0 ** np.linspace(-2.5, 0, 21)])
+_SPECTRAL = np.concatenate([[0.0], 10.0 ** np.linspace(-2, 0, 9)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,7 +269,7 @@ def _departures(
         return None
     scores = np.zeros(_SPECTRAL.size)
     for i, share in enumerate(_SPECTRAL):
-        for b in bands[:: max(bands.size // 24, 1)]:
+        for b in bands[:: max(bands.size // 12, 1)]:
             scores[i] += spectral.likelihood(
                 rest[:, b], noise[:, b], share**2 * wander, share * trend
             )

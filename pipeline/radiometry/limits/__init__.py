@@ -1,0 +1,79 @@
+"""Where caution and fail begin: every check's limits with unit and source, once.
+
+A section of checks a file. The config moves a limit by the check's name (`with_overrides`). The
+config imports this as a program starts, so it imports nothing heavy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+from pipeline.radiometry.limits.conditions import (
+    ABOVE_ONE_REFLECTANCE,
+    CHECK_PANEL_RELATIVE,
+    CLOCK_GPS_S,
+    CLOCK_HOURS,
+    CONSISTENCY_POINT,
+    CONSISTENCY_SIGMAS,
+    DRIFT_ERRORS,
+    EXPOSURE_ALIKE,
+    ILLUMINATION_STEP_PER_S,
+    LEAK_ERRORS,
+    LOW_SIGNAL_SNR,
+    NEGATIVE_UNCERTAINTIES,
+    O2A_SHAPE_NM,
+    O2A_WIDEST_FWHM_NM,
+    ORDER_RELATIVE,
+    PANEL_AGE_COSINE,
+    SETTING_ALIKE,
+    SHIFT_ERRORS,
+    STEADINESS_ERRORS,
+    STRIPING_ERRORS,
+    UNUSABLE_SNR,
+    WAVELENGTH_ALIKE_NM,
+)
+from pipeline.radiometry.limits.dark import DARK
+from pipeline.radiometry.limits.exposure import EXPOSURE
+from pipeline.radiometry.limits.fit import FIT
+from pipeline.radiometry.limits.light import LIGHT
+from pipeline.radiometry.limits.offload import OFFLOAD
+from pipeline.radiometry.limits.result import RESULT
+from pipeline.radiometry.limits.table import CheckLimits, Kind, Limit, verdict, with_overrides
+
+#: Every check by name, in the order a report shows them.
+LIMITS: Final[Mapping[str, CheckLimits]] = MappingProxyType(
+    {row.name: row for row in (*OFFLOAD, *DARK, *EXPOSURE, *FIT, *LIGHT, *RESULT)}
+)
+
+__all__ = [
+    "ABOVE_ONE_REFLECTANCE",
+    "CHECK_PANEL_RELATIVE",
+    "CLOCK_GPS_S",
+    "CLOCK_HOURS",
+    "CONSISTENCY_POINT",
+    "CONSISTENCY_SIGMAS",
+    "DRIFT_ERRORS",
+    "EXPOSURE_ALIKE",
+    "ILLUMINATION_STEP_PER_S",
+    "LEAK_ERRORS",
+    "LIMITS",
+    "LOW_SIGNAL_SNR",
+    "NEGATIVE_UNCERTAINTIES",
+    "O2A_SHAPE_NM",
+    "O2A_WIDEST_FWHM_NM",
+    "ORDER_RELATIVE",
+    "PANEL_AGE_COSINE",
+    "SETTING_ALIKE",
+    "SHIFT_ERRORS",
+    "STEADINESS_ERRORS",
+    "STRIPING_ERRORS",
+    "UNUSABLE_SNR",
+    "WAVELENGTH_ALIKE_NM",
+    "CheckLimits",
+    "Kind",
+    "Limit",
+    "verdict",
+    "with_overrides",
+]

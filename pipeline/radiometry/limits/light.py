@@ -1,0 +1,38 @@
+"""Limits of light and flight."""
+
+from __future__ import annotations
+
+from pipeline.radiometry.limits.table import COMMON, OWN, entry
+
+# One check a paragraph, by hand: one argument a line would hide the table.
+# fmt: off
+LIGHT = (
+    entry("illumination", "1", "above", (0.03, 0.20),
+          source=COMMON,
+          about="Range of irradiance over the cubes, over its mean, where it is not corrected.",
+          do='Use calibration.illumination = "irradiance log", or fly under a clear sky'),
+    entry("illumination-steps", "1", "above", (0.01, None),
+          source=f"{OWN}: a cloud's edge",
+          about="Share of lines where irradiance moves more than 1 % a second.",
+          do="Leave out lines under moving clouds, or fly the strips again under a clear sky"),
+    entry("sun-elevation", "degree", "below", (30.0, None),
+          source=COMMON,
+          about="Lowest sun elevation over the flight.",
+          do="Fly nearer to noon"),
+    entry("along-track", "1", "outside", ((0.8, 1.25), None),
+          source=f"{OWN}: speed x frame period over height x IFOV",
+          about="Ground step between lines over the ground width of a sample.",
+          do="Fit speed, height and frame period to each other"),
+    entry("attitude", "degree", "above", (5.0, None),
+          source=f"{COMMON} (tilt moves the reflectance factor)",
+          about="Largest roll or pitch from that over the panels.",
+          do="Fly slower or use a stabilised mount; look at the strip's ends and turns first"),
+    entry("coverage", "1", "below", (0.98, None),
+          source=f"{OWN}: what was not seen has no value",
+          about="Share of the survey polygon that the strips saw.",
+          do="Fly the gaps again with more side overlap"),
+    entry("sensor-temperature", "K", "above", (2.0, None),
+          source=COMMON,
+          about="Range of the sensor's temperature over the flight.",
+          do="Let the camera reach its temperature before take-off, and record darks at both ends"),
+)

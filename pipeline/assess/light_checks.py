@@ -12,10 +12,10 @@ from pipeline.calibrate.ground_positions import (
     cube_track,
     positions,
 )
-from pipeline.calibrate.light import Light, pass_levels
+from pipeline.calibrate.light import Light, passes_over
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
-from pipeline.radiometry import geometry
+from pipeline.radiometry import geometry, illumination
 from pipeline.radiometry.checks import light as rows
 from pipeline.radiometry.checks.row import Limits
 from pipeline.records import Array, Check, PanelReading
@@ -32,6 +32,7 @@ def light_rows(
             corrected=light.method != "constant",
             limits=limits,
         ),
+        _known(recording, light, limits),
         rows.illumination_steps(
             recording.line_s,
             None if log is None else log.time_s,
@@ -40,6 +41,21 @@ def light_rows(
         ),
         rows.sun_elevation(_sun_elevation(recording), limits=limits),
     ]
+
+
+def _known(recording: Recording, light: Light, limits: Limits) -> Check:
+    """Was the light seen at every line, or supposed to have gone on?"""
+    if light.curve is None:
+        return rows.illumination_known(None, None, None, limits=limits)
+    followed = [light.by_cube[c.name] for c in recording.cubes]
+    relative = [np.atleast_2d(one.uncertainty / one.ratio).max(axis=0) for one in followed]
+    return rows.illumination_known(
+        np.concatenate([one.extrapolated for one in followed]),
+        illumination.seconds_unobserved(light.curve, recording.line_s),
+        np.concatenate(relative),
+        panels_seen=not light.at_panels.extrapolated.any(),
+        limits=limits,
+    )
 
 
 def _irradiance(
@@ -54,9 +70,10 @@ def _irradiance(
         return found if found.size else None
     if light.method != "constant":
         return np.concatenate([light.by_cube[c.name].ratio for c in recording.cubes])
-    level, _ = pass_levels(readings)
-    level = level[np.isfinite(level)]
-    return level if level.size > 1 else None
+    passes = passes_over(readings)
+    if len(passes.panel) == len(set(passes.panel)):
+        return None  # no panel was passed twice
+    return np.asarray(illumination.curve_from_passes(passes, by_band=False).ratio[:, 0])
 
 
 def _sun_elevation(recording: Recording) -> Array | None:

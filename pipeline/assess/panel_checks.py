@@ -41,8 +41,9 @@ def panel_rows(
     signal = {n: _usable(points.signal[i], points.usable[i]) for i, n in enumerate(names)}
     reflectance = {r.name: r.reflectance for r in points.references}
     passes: dict[str, list[Array]] = {}
-    for reading, ratio in zip(readings, light.at_panels, strict=True):
-        passes.setdefault(reading.panel, []).append(reading.signal / ratio)
+    for i, reading in enumerate(readings):
+        at_reference = reading.signal / light.at_panels.ratio[..., i]
+        passes.setdefault(reading.panel, []).append(at_reference)
     panel_s = np.array([r.time_s for r in readings])
     line_s = recording.line_s
     known = line_s[np.isfinite(line_s)]

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.calibrate.recording import Recording
 from pipeline.radiometry import illumination
-from pipeline.records import Array, Illumination, PanelReading
+from pipeline.radiometry.illumination import LightCurve, Passes
+from pipeline.records import Array, Illumination, PanelReading, PanelReference
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,59 +18,65 @@ class Light:
     """What is known of the light."""
 
     method: str  # calibration.illumination
-    at_panels: tuple[float, ...]  # irradiance ratio at each reading's time
+    curve: LightCurve | None  # None where the light is taken as constant
+    at_panels: Illumination  # at each reading's time
     by_cube: Mapping[str, Illumination]
 
 
-def follow_light(method: str, recording: Recording, readings: Sequence[PanelReading]) -> Light:
+def follow_light(
+    method: str,
+    recording: Recording,
+    readings: Sequence[PanelReading],
+    certified: Sequence[PanelReference],
+) -> Light:
     """Irradiance ratio at each reading, and for each cube's lines, by `calibration.illumination`.
 
     CalibrationError where the log or the passes cannot tell.
     """
     at = np.array([r.time_s for r in readings])
-    make: Callable[[Array], Illumination]
+    curve: LightCurve | None = None
     match method:
         case "irradiance log":
             log = recording.log
             assert log is not None  # the config's own rule
-
-            def make(t: Array) -> Illumination:
-                return illumination.from_log(t, log.time_s, log.irradiance, at)
+            curve = illumination.curve_from_log(
+                log.time_s, log.irradiance, at, line_time=recording.line_s
+            )
         case "panel passes":
-            level, u = pass_levels(readings)
+            passes = passes_over(readings)
+            illumination.require_repeated(passes, recording.line_s)
+            curve = _curve_of_passes(passes, certified)
 
-            def make(t: Array) -> Illumination:
-                return illumination.from_passes(t, at, level, u)
-        case _:
-
-            def make(t: Array) -> Illumination:
-                return illumination.constant(t.size)
+    def make(time_s: Array) -> Illumination:
+        if curve is None:
+            return illumination.constant(time_s.size)
+        return illumination.illumination_at(curve, time_s)
 
     return Light(
         method,
-        tuple(float(q) for q in make(at).ratio),
+        curve,
+        make(at),
         {name: make(times.time_s) for name, times in recording.times.items()},
     )
 
 
-def pass_levels(readings: Sequence[PanelReading]) -> tuple[Array, Array]:
-    """Level of each reading over its panel's mean, and its standard uncertainty.
+def passes_over(readings: Sequence[PanelReading]) -> Passes:
+    """The readings as passes over panels."""
+    return illumination.passes_of(
+        [r.panel for r in readings],
+        np.array([r.time_s for r in readings]),
+        np.stack([r.signal for r in readings]),
+        np.stack([r.uncertainty for r in readings]),
+    )
 
-    A panel's signal over the mean of its passes, the median over bands; NaN for a panel that was
-    passed once, which cannot tell.
-    """
-    level, u = np.full(len(readings), np.nan), np.full(len(readings), np.nan)
-    for name in {r.panel for r in readings}:
-        rows = [i for i, r in enumerate(readings) if r.panel == name]
-        if len(rows) < 2:
-            continue
-        signal = np.stack([readings[i].signal for i in rows])
-        with np.errstate(invalid="ignore", divide="ignore"):
-            relative = signal / signal.mean(axis=0)
-            own = np.stack([readings[i].uncertainty for i in rows]) / signal.mean(axis=0)
-        clear = np.isfinite(relative) & (own < 0.05)
-        for k, i in enumerate(rows):
-            if clear[k].any():
-                level[i] = np.median(relative[k][clear[k]])
-                u[i] = np.median(own[k][clear[k]])
-    return level, u
+
+def _curve_of_passes(passes: Passes, certified: Sequence[PanelReference]) -> LightCurve:
+    """The light curve through all passes of all panels, tied by their certificates."""
+    by_name = {reference.name: reference for reference in certified}
+    panels = [by_name[name] for name in passes.panel]
+    return illumination.curve_from_passes(
+        passes,
+        np.array([panel.reflectance for panel in panels]),
+        np.array([panel.uncertainty for panel in panels]),
+        by_band=False,
+    )

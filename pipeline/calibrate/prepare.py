@@ -59,7 +59,7 @@ def prepare(
     measured = earlier or measure(config, recording, certified, progress or Silent())
     for capture in (*inventory.darks, *([inventory.flat] if inventory.flat else [])):
         digests[input_name(config, capture.data)] = measured.raw_digests[capture.name]
-    light = follow_light(config.calibration.illumination, recording, measured.readings)
+    light = follow_light(config.calibration.illumination, recording, measured.readings, certified)
     return Preparation(
         config=config,
         recording=recording,

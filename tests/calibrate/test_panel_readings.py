@@ -13,7 +13,7 @@ from pipeline.calibrate.prepare import prepare
 from pipeline.config.flight import load_config
 from pipeline.errors import ConfigError
 from pipeline.read.inventory import take_inventory
-from pipeline.records import PanelReading, PanelReference
+from pipeline.records import Illumination, PanelReading, PanelReference
 
 
 def reading(panel: str, signal: float, u: float, saturated: float = 0.0) -> PanelReading:
@@ -28,6 +28,11 @@ def reading(panel: str, signal: float, u: float, saturated: float = 0.0) -> Pane
 
 def reference(name: str, use: Any = "fit", covered: bool = True) -> PanelReference:
     return PanelReference(name, use, np.full(2, 0.5), np.full(2, 0.01), np.full(2, covered))
+
+
+def light(*ratio: float, u: float = 0.0) -> Illumination:
+    """Light at the readings."""
+    return Illumination(np.array(ratio), np.full(len(ratio), u), np.zeros(len(ratio), bool))
 
 
 def test_windows_are_those_of_the_config_trimmed_to_the_core(plain_flight: Any) -> None:
@@ -64,34 +69,42 @@ def test_certificates_are_read_once_a_name(plain_flight: Any) -> None:
 def test_passes_are_brought_to_the_reference_light_and_combined() -> None:
     # 1000 counts in full light and 520 in half: 1000 and 1040 at the reference light.
     readings = [reading("p", 1000.0, 2.0), reading("p", 520.0, 1.0)]
-    points = combined([reference("p")], readings, [1.0, 0.5])
+    points = combined([reference("p")], readings, light(1.0, 0.5))
     assert 1000 <= points.signal[0, 0] <= 1040
-    alone = combined([reference("p")], readings[1:], [0.5])
+    alone = combined([reference("p")], readings[1:], light(0.5))
     np.testing.assert_allclose(alone.signal[0], 1040)
     np.testing.assert_allclose(alone.uncertainty[0], 2)
 
 
+def test_the_lights_uncertainty_goes_into_the_panels() -> None:
+    points = combined([reference("p")], [reading("p", 1000.0, 3.0)], light(0.5, u=0.001))
+    np.testing.assert_allclose(points.uncertainty[0], 2000 * np.hypot(0.003, 0.002))
+    by_band = Illumination(np.array([[0.5], [0.8]]), np.zeros((2, 1)), np.zeros(1, bool))
+    points = combined([reference("p")], [reading("p", 1000.0, 2.0)], by_band)
+    np.testing.assert_allclose(points.signal[0], [2000, 1250])
+
+
 def test_a_saturated_pass_leaves_its_band() -> None:
     readings = [reading("p", 1000.0, 2.0, saturated=1.0), reading("p", 900.0, 2.0)]
-    points = combined([reference("p")], readings, [1.0, 1.0])
+    points = combined([reference("p")], readings, light(1.0, 1.0))
     assert points.signal[0, 1] == 900
     assert points.usable.all()
-    points = combined([reference("p")], readings[:1], [1.0])
+    points = combined([reference("p")], readings[:1], light(1.0))
     assert points.usable.tolist() == [[True, False]]
 
 
 def test_bands_outside_the_certificate_are_not_usable() -> None:
-    points = combined([reference("p", covered=False)], [reading("p", 1000.0, 2.0)], [1.0])
+    points = combined([reference("p", covered=False)], [reading("p", 1000.0, 2.0)], light(1.0))
     assert not points.usable.any()
 
 
 def test_panels_go_by_their_use() -> None:
     named = [reference("a"), reference("b", "check"), reference("c")]
     readings = [reading(r.name, 100.0 * i + 100, 1.0) for i, r in enumerate(named)]
-    points = combined(named, readings, [1.0] * 3)
+    points = combined(named, readings, light(1.0, 1.0, 1.0))
     assert [r.name for r in points.of("fit").references] == ["a", "c"]
     assert points.of("check").signal[0, 0] == 200
-    unseen = combined([*named, replace(named[0], name="d")], readings, [1.0] * 3)
+    unseen = combined([*named, replace(named[0], name="d")], readings, light(1.0, 1.0, 1.0))
     assert [r.name for r in unseen.references] == ["a", "b", "c"]
 
 

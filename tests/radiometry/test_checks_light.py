@@ -17,6 +17,13 @@ STEADY = 800 + 0.1 * LOG
 EDGE = (np.array([0.0, 100.0, 100.1, 199.0]), np.array([1.0, 1.0, 0.9, 0.9]))
 CLOUD = np.where(LOG < 100, 800.0, 500.0)
 
+SECOND = np.random.default_rng(3).standard_normal(2000)
+TENTHS = np.arange(0.0, 200.0, 0.1)
+NONE_SEEN = np.zeros(100, bool)
+TEN_SEEN = np.arange(100) >= 90
+AWAY = np.where(TEN_SEEN, 120.0, 0.0)
+U = np.where(TEN_SEEN, 0.03, 0.001)
+
 CASES = [
     (light.illumination([1.0, 1.01, 0.99, NAN]), "pass", 0.02),
     (light.illumination([0.92, 1.0, 1.08]), "caution", 0.16),
@@ -30,6 +37,20 @@ CASES = [
     (light.illumination_steps(LINES, LOG, 800 * np.exp(0.005 * LOG)), "pass", 0),
     # A tenth lost from 100 to 100.1 s: the lines from 99.55 to 100.55 s see more than 1 % of it.
     (light.illumination_steps(LINES, *EDGE), "pass", 21 / 3600),
+    # Ten entries a second of 0.5 and of 2 % noise under a steady light, and under a cloud's edge.
+    (light.illumination_steps(LINES, TENTHS, 800 * (1 + 0.005 * SECOND)), "pass", 0),
+    (light.illumination_steps(LINES, TENTHS, 800 * (1 + 0.02 * SECOND)), "pass", 0),
+    (
+        light.illumination_steps(
+            LINES, TENTHS, np.where(TENTHS % 20 < 10, 800, 500) * (1 + 0.005 * SECOND)
+        ),
+        "caution",
+        18 * 1.05 / 180,  # 17 edges and two halves, each seen for a second and half a step
+    ),
+    (light.illumination_known(NONE_SEEN, AWAY, U), "pass", 0),
+    (light.illumination_known(TEN_SEEN, AWAY, U), "caution", 0.1),
+    (light.illumination_known(NONE_SEEN, AWAY, U, panels_seen=False), "caution", 0),
+    (light.illumination_known(None, None, None), "not checked", None),
     (light.illumination_steps(NAN * LINES, LOG, STEADY), "not checked", None),
     (light.illumination_steps(LINES, None, None), "not checked", None),
     (light.illumination_steps(LINES + 500, LOG, STEADY), "not checked", None),
@@ -61,7 +82,9 @@ CASES = [
 )
 def test_verdict_and_value(check: Check, verdict: str, value: float | None) -> None:
     assert check.verdict == verdict, check.says
-    assert check.value == (None if value is None else pytest.approx(value, rel=0.02, abs=1e-9))
+    assert check.value == (
+        None if value is None else pytest.approx(value, rel=0.02, abs=3e-3 if value == 0 else 1e-9)
+    )
     assert check.says.endswith(".")
     assert (check.do == "") == (verdict == "pass") or verdict == "not checked"
 
@@ -69,3 +92,11 @@ def test_verdict_and_value(check: Check, verdict: str, value: float | None) -> N
 def test_along_track_says_which_way() -> None:
     assert "Fly slower" in light.along_track({"a": 2.0}).do
     assert "Fly faster" in light.along_track({"a": 0.5}).do
+
+
+def test_what_was_not_seen_of_the_light_is_told_in_minutes_and_per_cent() -> None:
+    says = light.illumination_known(TEN_SEEN, AWAY, U, panels_seen=False).says
+    assert "10 % of the lines" in says
+    assert "2.0 min" in says
+    assert "reaches 3 %" in says
+    assert "not seen at the panels" in says

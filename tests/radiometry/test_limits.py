@@ -53,6 +53,7 @@ TABLE = {
     "check-panel": ("1", 0.02, 0.10),
     "leave-one-out": ("1", 0.02, None),
     "illumination": ("1", 0.03, 0.20),
+    "illumination-known": ("1", 0, None),
     "illumination-steps": ("1", 0.01, None),
     "sun-elevation": ("degree", 30, None),
     "along-track": ("1", (0.8, 1.25), None),

@@ -25,6 +25,7 @@ from pipeline.records import (
     Array,
     Array32,
     Capture,
+    Illumination,
     LineTimes,
     Mask,
     PanelReading,
@@ -214,22 +215,25 @@ class PanelPoints:
 def combined(
     all_references: Sequence[PanelReference],
     readings: Sequence[PanelReading],
-    ratio: Sequence[float],
+    light: Illumination,
 ) -> PanelPoints:
     """One point a panel from its passes, each brought to the reference irradiance.
 
-    `ratio` is the irradiance ratio at each reading's time.
+    `light` is that at each reading's time; its uncertainty goes into the readings'.
     """
     passes: dict[str, list[int]] = defaultdict(list)
     for i, reading in enumerate(readings):
         passes[reading.panel].append(i)
+    # (reading, band), of length 1 where the light is the same for all bands.
+    q, u_q = np.atleast_2d(light.ratio).T, np.atleast_2d(light.uncertainty).T
     seen = [reference for reference in all_references if reference.name in passes]
     signal, uncertainty, usable = [], [], []
     for reference in seen:
         rows = passes[reference.name]
         clear = np.stack([readings[i].saturated_share <= SATURATED_SHARE_LEAVES_FIT for i in rows])
-        values = np.stack([readings[i].signal / ratio[i] for i in rows])
-        errors = np.stack([readings[i].uncertainty / ratio[i] for i in rows])
+        values = np.stack([readings[i].signal for i in rows]) / q[rows]
+        errors = np.stack([readings[i].uncertainty for i in rows]) / q[rows]
+        errors = np.hypot(errors, values * u_q[rows] / q[rows])
         mean, u = combine_passes(np.where(clear, values, np.nan), errors)
         signal.append(mean)
         uncertainty.append(u)

@@ -9,8 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.radiometry.checks.row import Limits, finite, not_checked, percent, row
-from pipeline.radiometry.limits import ILLUMINATION_STEP_PER_S, LIMITS
+from pipeline.radiometry.illumination.wandering import row_scatter
+from pipeline.radiometry.limits import ILLUMINATION_STEP_PER_S, LIMITS, STEP_ERRORS
 from pipeline.records import Check
+
+_NOISE_WORTH_SAYING = 0.001
 
 
 def illumination(
@@ -35,6 +38,50 @@ def illumination(
     return row(limits, "illumination", spread, says, counts=not corrected)
 
 
+def illumination_known(
+    extrapolated: ArrayLike | None,
+    unobserved_s: ArrayLike | None,
+    uncertainty: ArrayLike | None,
+    *,
+    panels_seen: bool = True,
+    limits: Limits = LIMITS,
+) -> Check:
+    """Share of lines whose light is extrapolated.
+
+    Parameters
+    ----------
+    extrapolated : (line,) mask of all cubes; None where the light is taken as constant
+    unobserved_s : (line,) [s] to what was seen of the light next to them; NaN where unknown
+    uncertainty : (line,) [1], standard, of the light over the light itself
+    panels_seen : False where the light at a panel's reading, the reference of all, is extrapolated
+    """
+    if extrapolated is None or unobserved_s is None or uncertainty is None:
+        return not_checked(
+            limits,
+            "illumination-known",
+            "the light is taken as constant: it was not followed",
+            do="Log the irradiance, or pass over a panel more than once",
+        )
+    lines = np.asarray(extrapolated, bool)
+    share = float(lines.mean()) if lines.size else 0.0
+    texts = []
+    if lines.any():
+        away, u = finite(np.asarray(unobserved_s)[lines]), finite(np.asarray(uncertainty)[lines])
+        text = f"the light was not seen at {percent(share)} of the lines"
+        if away.size:
+            text += f", up to {away.max() / 60:.1f} min from where it was"
+        texts.append(f"{text}; its standard uncertainty there reaches {percent(float(u.max()))}")
+    if not panels_seen:
+        texts.append("it was not seen at the panels, which every line is referred to")
+    return row(
+        limits,
+        "illumination-known",
+        share,
+        "; ".join(texts) or "the light was seen at every line",
+        at_least="pass" if panels_seen else "caution",
+    )
+
+
 def illumination_steps(
     line_time_s: ArrayLike | None,
     log_time_s: ArrayLike | None,
@@ -50,7 +97,9 @@ def illumination_steps(
     log_time_s, irradiance : (entry,) [s], [any linear unit]
 
     The change is taken over the second around each line, the log being linear between entries;
-    lines outside the log are not counted.
+    lines outside the log are not counted. A change within `STEP_ERRORS` of what the log's own noise
+    makes of it does not count: the noise is the robust scatter of entries about the straight line
+    through their neighbours.
     """
     lines = finite(line_time_s)
     if log_time_s is None or irradiance is None or not lines.size:
@@ -74,13 +123,15 @@ def illumination_steps(
         out=np.full(lines.shape, math.inf),
         where=(level > 0) & (span > 0),
     )
-    share = float(np.mean(rate > ILLUMINATION_STEP_PER_S))
-    return row(
-        limits,
-        "illumination-steps",
-        share,
-        f"irradiance moves faster than 1 % a second at {percent(share)} of the lines",
-    )
+    noise = row_scatter(time, light)
+    # Two entries' noise where the second spans them, and its share where it lies between two.
+    u = math.sqrt(2) * noise * np.minimum(span / np.median(np.diff(time)), 1.0)
+    beyond = np.abs(high - low) - ILLUMINATION_STEP_PER_S * level * span > STEP_ERRORS * u
+    share = float(np.mean((rate > ILLUMINATION_STEP_PER_S) & beyond))
+    says = f"irradiance moves faster than 1 % a second at {percent(share)} of the lines"
+    if noise > _NOISE_WORTH_SAYING * float(np.median(light)):
+        says += f", beyond the log's own noise of {percent(noise / float(np.median(light)))}"
+    return row(limits, "illumination-steps", share, says)
 
 
 def sun_elevation(elevation_deg: ArrayLike | None, *, limits: Limits = LIMITS) -> Check:

@@ -5,14 +5,15 @@ from pipeline.radiometry.illumination.curve import (
     LightCurve,
     constant,
     illumination_at,
+    seconds_unobserved,
     with_more,
 )
 from pipeline.radiometry.illumination.log import LONG_GAP_STEPS, curve_from_log, from_log
 from pipeline.radiometry.illumination.passes import (
     Passes,
     curve_from_passes,
-    from_passes,
     passes_of,
+    require_repeated,
 )
 
 __all__ = [
@@ -25,8 +26,9 @@ __all__ = [
     "curve_from_log",
     "curve_from_passes",
     "from_log",
-    "from_passes",
     "illumination_at",
     "passes_of",
+    "require_repeated",
+    "seconds_unobserved",
     "with_more",
 ]

@@ -96,6 +96,14 @@ def illumination_at(curve: LightCurve, time_s: Array) -> Illumination:
     )
 
 
+def seconds_unobserved(curve: LightCurve, time_s: Array) -> Array:
+    """Seconds from each time to the nearest knot that was observed, (line,); NaN where unknown."""
+    line_time, seen = np.asarray(time_s, dtype=np.float64), curve.time_s[curve.observed]
+    after = np.clip(np.searchsorted(seen, line_time), 0, seen.size - 1)
+    before = np.maximum(after - 1, 0)
+    return np.minimum(np.abs(seen[after] - line_time), np.abs(line_time - seen[before]))
+
+
 def _unobserved(curve: LightCurve, place: Index, w: Array) -> Mask:
     """Times in a gap, (line,)."""
     if curve.time_s.size == 1:

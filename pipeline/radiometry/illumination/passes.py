@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.illumination.curve import LightCurve
 from pipeline.radiometry.robust import MAD_TO_SIGMA
-from pipeline.records import Array, Illumination, Mask
+from pipeline.records import Array, Mask
 
 #: How the light wanders where passes cannot tell, relative variance a second: 0.3 % in a minute,
 #: as under a clear sky with haze; worth this many degrees of freedom. Common practice, no source.
@@ -86,10 +86,44 @@ def passes_of(panel: Sequence[str], time_s: Array, signal: Array, uncertainty: A
     return Passes(tuple(panel[i] for i in kept), time[kept], logs[kept], relative[kept])
 
 
+def require_repeated(passes: Passes, line_time: Array) -> None:
+    """Refuse passes that can say nothing of how the light changed over a flight.
+
+    Parameters
+    ----------
+    passes : from `passes_of`
+    line_time : (line,) [s] of all cubes; NaN are passed over
+
+    Raises
+    ------
+    CalibrationError
+        No clear reading of known time; no line between the first and the last pass; or each panel
+        passed once, all within a tenth of the flight's length.
+    """
+    if not passes.panel:
+        raise CalibrationError("no pass over a panel has a known time and a clear signal")
+    lines = line_time[np.isfinite(line_time)]
+    first, last = float(passes.time_s[0]), float(passes.time_s[-1])
+    do = "Pass over a panel before and after the strips, or log the irradiance"
+    if lines.size and not ((lines >= first) & (lines <= last)).any():
+        raise CalibrationError(
+            "every line lies before the first or after the last pass over the panels", do=do
+        )
+    once = len(set(passes.panel)) == len(passes.panel)
+    if once and lines.size and last - first < 0.1 * np.ptp(lines):
+        raise CalibrationError(
+            f"each panel was passed once, all within {last - first:.0f} s: such passes tell "
+            "nothing of how the light changed",
+            do=do,
+        )
+
+
 def curve_from_passes(
     passes: Passes,
     reflectance: Array | None = None,
     reflectance_uncertainty: Array | None = None,
+    *,
+    by_band: bool = True,
 ) -> LightCurve:
     """Curve of the light from panel readings, one or by band as the readings tell.
 
@@ -98,6 +132,7 @@ def curve_from_passes(
     passes : from `passes_of`, one at least
     reflectance, reflectance_uncertainty : (reading, band) [1], certified, of the reading's panel,
         and its standard uncertainty; NaN says nothing of that band, None nothing at all
+    by_band : follow the light's spectrum too
 
     Returns
     -------
@@ -136,8 +171,8 @@ def curve_from_passes(
     wander = _likely_wander(model, mean - tie_mean, noise)
     trend = _trend_spread(model, mean - tie_mean, noise, wander)
     light = model.posterior(mean - tie_mean, noise, wander, trend)
-    by_band = _departures(passes, mean, wander, trend, apart)
-    return _curve_of(passes.time_s, light, by_band, wander)
+    departures = _departures(passes, mean, wander, trend, apart) if by_band else None
+    return _curve_of(passes.time_s, light, departures, wander)
 
 
 def _common_bands(passes: Passes) -> Mask:
@@ -286,10 +321,10 @@ def _departures(
 
 
 def _curve_of(
-    time_s: Array, light: Posterior, by_band: list[Posterior] | None, wander: float
+    time_s: Array, light: Posterior, departures: list[Posterior] | None, wander: float
 ) -> LightCurve:
     nothing = Posterior(np.zeros(time_s.size), np.zeros((time_s.size,) * 2), 0.0, 0.0)
-    bands = by_band or [nothing]
+    bands = departures or [nothing]
     knots, first = np.unique(time_s, return_index=True)
     after = first[1:]
     log_ratio = np.stack([light.mean + b.mean for b in bands], axis=-1)
@@ -310,48 +345,3 @@ def _curve_of(
         slope=trend * ratio.mean(axis=0),
         slope_uncertainty=np.sqrt(np.maximum(trend_variance, 0.0)) * ratio.mean(axis=0),
     )
-
-
-def from_passes(
-    line_time: Array, pass_times: Array, pass_levels: Array, pass_uncertainty: Array
-) -> Illumination:
-    """Irradiance ratio from repeated passes over a panel, linear in time between them.
-
-    Parameters
-    ----------
-    line_time : (line,) [s]; NaN gets the first pass and is flagged
-    pass_times : (pass,) [s], one or more, finite, in any order
-    pass_levels : (pass,) the panel's signal, averaged over bands, over that of the pass or passes
-        that the empirical line was made from
-    pass_uncertainty : (pass,) standard
-
-    Returns
-    -------
-    Illumination; before the first and after the last pass the nearest holds, flagged.
-
-    Raises
-    ------
-    CalibrationError
-        No pass of known time, or a level not above zero.
-    """
-    t, level, u = (
-        np.asarray(v, dtype=np.float64) for v in (pass_times, pass_levels, pass_uncertainty)
-    )
-    known = np.isfinite(t) & np.isfinite(level)
-    if not known.any():
-        raise CalibrationError("no pass over the panel has a known time and level")
-    if not (level[known] > 0).all():
-        raise CalibrationError(f"expected panel levels above 0, got {level[known].min():g}")
-    t, first = np.unique(t[known], return_index=True)
-    level, u = level[known][first], u[known][first]
-    line_time = np.asarray(line_time, dtype=np.float64)
-    at = np.where(np.isfinite(line_time), line_time, t[0])
-    ratio = np.interp(at, t, level)
-    place = np.clip(np.searchsorted(t, at, side="right") - 1, 0, max(len(t) - 2, 0))
-    if len(t) > 1:
-        w = np.clip((at - t[place]) / (t[place + 1] - t[place]), 0.0, 1.0)
-        uncertainty = np.hypot((1 - w) * u[place], w * u[place + 1])
-    else:
-        uncertainty = np.full(at.shape, u[0])
-    outside = ~((line_time >= t[0]) & (line_time <= t[-1]))
-    return Illumination(ratio, uncertainty, outside)

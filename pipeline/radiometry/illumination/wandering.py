@@ -16,6 +16,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Mask
 
 #: Shares of one median step's variance that are wandering, tried from none to all.
@@ -83,6 +84,21 @@ def _expected_roughness(at: Array, share: float, scale: float) -> float:
     w = (at[1:-1] - at[:-2]) / span
     bridge = share * span * w * (1 - w)
     return scale * float(np.mean(bridge + (1 - share) * (1 + w**2 + (1 - w) ** 2)))
+
+
+def row_scatter(time_s: Array, value: Array) -> float:
+    """Robust standard deviation of one row's noise, in the values' unit.
+
+    Of rows about the straight line through their two neighbours; zero with fewer than three rows.
+    Times increase, equal ones count once.
+    """
+    t, first = np.unique(time_s, return_index=True)
+    y = value[first]
+    if len(t) < 3:
+        return 0.0
+    w = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    residual = y[1:-1] - (1 - w) * y[:-2] - w * y[2:]
+    return MAD_TO_SIGMA * float(np.median(np.abs(residual) / np.sqrt(1 + (1 - w) ** 2 + w**2)))
 
 
 def few_factor(freedom: float) -> float:

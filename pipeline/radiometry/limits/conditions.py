@@ -40,6 +40,9 @@ LOW_SIGNAL_SNR: Final = 10.0
 UNUSABLE_SNR: Final = 3.0
 #: Relative change of irradiance a second that is a cloud's edge (own arithmetic).
 ILLUMINATION_STEP_PER_S: Final = 0.01
+#: Standard errors of the log's own noise that such a change must exceed beside (own: by chance a
+#: line in a thousand).
+STEP_ERRORS: Final = 3.0
 #: Reflectance below so many standard uncertainties is counted as negative (GUM: noise 0.13 %).
 NEGATIVE_UNCERTAINTIES: Final = 3.0
 #: FWHM and band step above which the O2-A dip is too blunt to be placed (own arithmetic) [nm].

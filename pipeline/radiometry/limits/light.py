@@ -11,9 +11,16 @@ LIGHT = (
           source=COMMON,
           about="Range of irradiance over the cubes, over its mean, where it is not corrected.",
           do='Use calibration.illumination = "irradiance log", or fly under a clear sky'),
+    entry("illumination-known", "1", "any", (0.0, None),
+          source=f"{OWN}: what was not seen was supposed",
+          about="Share of lines whose light is extrapolated: outside the log or in its gaps, "
+          "before the first or after the last pass. A log that misses every line is refused.",
+          do="Log the irradiance from before the first panel to the last line, or pass over the "
+          "panels first and last; what is not known is in the uncertainty"),
     entry("illumination-steps", "1", "above", (0.01, None),
           source=f"{OWN}: a cloud's edge",
-          about="Share of lines where irradiance moves more than 1 % a second.",
+          about="Share of lines where irradiance moves more than 1 % a second, beyond what the "
+          "log's own noise makes of it.",
           do="Leave out lines under moving clouds, or fly the strips again under a clear sky"),
     entry("sun-elevation", "degree", "below", (30.0, None),
           source=COMMON,

@@ -262,6 +262,5 @@ def test_does_not_change_input():
     arrays = [np.array([2.0, 1, 0]), np.array([2.0, 0, 1]), np.array([1.0, 2, 3]), np.ones(3)]
     kept = [a.copy() for a in arrays]
     from_log(*arrays)
-    illumination.from_passes(*arrays)
     for array, before in zip(arrays, kept, strict=True):
         np.testing.assert_array_equal(array, before)

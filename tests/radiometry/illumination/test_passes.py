@@ -6,8 +6,12 @@ import numpy as np
 import pytest
 
 from pipeline.errors import CalibrationError
-from pipeline.radiometry import illumination
-from pipeline.radiometry.illumination import curve_from_passes, illumination_at, passes_of
+from pipeline.radiometry.illumination import (
+    curve_from_passes,
+    illumination_at,
+    passes_of,
+    require_repeated,
+)
 
 BANDS = 30
 RHO = {"a": 0.05, "b": 0.24, "c": 0.50}
@@ -152,23 +156,32 @@ def test_a_single_pass_is_a_level_of_growing_uncertainty(rng):
     assert light.extrapolated.tolist() == [False, True, True, True]
 
 
+LINES = np.linspace(0, 900, 100)
+
+
+def test_passes_around_the_strips_are_taken(rng):
+    require_repeated(read(FLIGHTS["together"], falling, rng), LINES)
+    require_repeated(read(FLIGHTS["each once"], falling, rng), LINES)
+    require_repeated(read(FLIGHTS["together"], falling, rng), np.full(3, np.nan))
+
+
+@pytest.mark.parametrize(
+    ("when", "says"),
+    [
+        ([("a", 0.0), ("b", 2.0)], "each panel was passed once, all within 2 s"),
+        ([("a", -60.0), ("a", -2.0)], "every line lies before the first or after the last"),
+    ],
+)
+def test_passes_that_tell_nothing_of_the_flight_are_refused(when, says, rng):
+    with pytest.raises(CalibrationError, match=says):
+        require_repeated(read(when, falling, rng), LINES)
+
+
 @pytest.mark.parametrize(("time", "level"), [(np.nan, 1.0), (0.0, 0.0), (0.0, np.nan)])
 def test_passes_that_cannot_serve_are_refused(time, level):
     passes = passes_of(["a"], np.array([time]), np.full((1, 4), level), np.full((1, 4), 0.01))
     with pytest.raises(CalibrationError, match="no pass"):
         curve_from_passes(passes)
-
-
-def test_levels_are_linear_in_time_and_nearest_outside():
-    light = illumination.from_passes(
-        np.array([-1.0, 0, 5, 10, 11]),
-        np.array([10.0, 0]),
-        np.array([1.2, 1.0]),
-        np.array([0.02, 0.01]),
-    )
-    np.testing.assert_allclose(light.ratio, [1, 1, 1.1, 1.2, 1.2])
-    np.testing.assert_allclose(light.uncertainty, [0.01, 0.01, np.hypot(0.005, 0.01), 0.02, 0.02])
-    assert light.extrapolated.tolist() == [True, False, False, False, True]
 
 
 def test_does_not_change_input(rng):

@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from pipeline.calibrate.cube_variables import line_variables
 from pipeline.calibrate.darks import CubeDark
 from pipeline.calibrate.detector import Detector
-from pipeline.calibrate.kernel_tables import kernel_table, line_flags, line_table, possible_drift
+from pipeline.calibrate.kernel_tables import kernel_table, line_table, possible_drift
 from pipeline.config.flight import load_config
 from pipeline.flags import LineFlag, QualityFlag
 from pipeline.radiometry.empirical_line import fit_empirical_line
@@ -196,5 +197,5 @@ def test_the_dark_may_go_on_as_it_went_beyond_its_captures() -> None:
 
 def test_a_line_flag_tells_of_time_and_light() -> None:
     times = LineTimes(np.arange(LINES), np.array([0, 1, 2, 0, 0, 3], np.uint8), 0.0045)
-    flags = line_flags(times, LIGHT)
+    flags = line_variables(times, LIGHT, DARK)["line_flag"]
     assert flags.tolist() == [0, 1, 2 | LineFlag.ILLUMINATION_EXTRAPOLATED, 0, 0, 3]

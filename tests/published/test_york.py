@@ -8,6 +8,7 @@ Results: York, Evensen, Martinez and De Basabe Delgado (2004), Am. J. Phys. 72, 
 import numpy as np
 import pytest
 from odrpack import odr_fit
+from scipy.optimize import minimize
 
 from pipeline.radiometry.york import york
 
@@ -87,3 +88,31 @@ def test_many_fits_at_once_are_the_single_fits(fit):
         np.stack([WEIGHT_Y**-0.5, 2 * WEIGHT_Y**-0.5], axis=1),
     )
     np.testing.assert_allclose(stacked.slope, [fit.slope, 2 * fit.slope], rtol=1e-10)
+
+
+@pytest.mark.parametrize("r", [-0.7, 0.0, 0.6])
+def test_correlated_errors_give_the_line_of_greatest_likelihood(r: float) -> None:
+    """The whole likelihood minimised over the line and the true points by scipy, which knows
+    nothing of York's equations."""
+    rng = np.random.default_rng(8)
+    x_true = np.linspace(0, 10, 8)
+    ux, uy = rng.uniform(0.2, 0.8, 8), rng.uniform(0.2, 0.8, 8)
+    errors = [rng.multivariate_normal([0, 0], c) for c in covariances(ux, uy, r)]
+    x, y = x_true + [e[0] for e in errors], 1 + 0.7 * x_true + [e[1] for e in errors]
+    inverse = np.linalg.inv(covariances(ux, uy, r))
+
+    def chi_square(p: np.ndarray) -> float:
+        apart = np.stack([x - p[2:], y - p[0] - p[1] * p[2:]], axis=1)
+        return float(np.einsum("ki,kij,kj->", apart, inverse, apart))
+
+    best = minimize(chi_square, np.concatenate([[1.0, 0.7], x]), method="BFGS", tol=1e-10)
+    fit = york(x, y, ux, uy, r)
+    assert fit.intercept == pytest.approx(best.x[0], abs=1e-4)
+    assert fit.slope == pytest.approx(best.x[1], abs=1e-5)
+    assert fit.chi2 == pytest.approx(best.fun, rel=1e-6)
+
+
+def covariances(ux: np.ndarray, uy: np.ndarray, r: float) -> np.ndarray:
+    """Covariance matrices of the points' errors, (point, 2, 2)."""
+    both = r * ux * uy
+    return np.stack([np.stack([ux**2, both], axis=1), np.stack([both, uy**2], axis=1)], axis=1)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-Interleave = Literal["bil", "bip", "bsq"]
 Verdict = Literal["pass", "caution", "fail", "not checked"]
 
 
@@ -36,28 +35,25 @@ class Settings:
 class Capture:
     """A raw cube on disk, described but not read.
 
-    `order` sorts the file's bands by wavelength; `wavelength_nm` and `fwhm_nm` are sorted already.
-    `dtype` is numpy's, byte order included.
+    `wavelength_nm` and `fwhm_nm` are sorted, and so are the counts that its reader gives. What
+    the files look like inside is that reader's own business: `stored` is for it alone.
     """
 
     name: str
-    header: Path
-    data: Path
+    header: Path  # the file that describes it; its data where nothing else does
+    data: Path  # the data file, or the folder of them
+    files: tuple[Path, ...]  # the data files, in the order in which they are read
     lines: int
     bands: int
     samples: int
-    interleave: Interleave
-    dtype: np.dtype[Any]
-    offset_bytes: int
+    itemsize: int  # bytes of one count
+    claimed_bytes: int  # of all data files, as they are described
+    layout: str  # how counts lie in the files, in words for a person
+    by_line: bool  # a line costs what a line holds; otherwise lines are best read in long runs
     wavelength_nm: Array
     fwhm_nm: Array
-    order: NDArray[np.intp]
     settings: Settings
-
-    @property
-    def claimed_bytes(self) -> int:
-        """Bytes that the header claims the data file has."""
-        return self.offset_bytes + self.lines * self.bands * self.samples * self.dtype.itemsize
+    stored: object
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,7 @@ from pipeline.radiometry.kernel import (
     calibrate_block,
 )
 from pipeline.radiometry.preview import Preview, PreviewPart, PreviewPlan, join, preview_block
-from pipeline.read.cubes import RawCube
+from pipeline.read.registry import open_capture
 from pipeline.records import Capture
 from pipeline.write.flush import FlushBehind
 from pipeline.write.formats import FORMATS, Proof, RereadSample, reread
@@ -143,7 +143,7 @@ def _written(
     with (
         FORMATS[task.format].writer(path, task.product) as writer,
         FlushBehind(path) as behind,
-        RawCube(task.capture) as raw,
+        open_capture(task.capture) as raw,
     ):
 
         def work(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pipeline.errors import InputError
 from pipeline.radiometry import dark, dark_frames
 from pipeline.radiometry.checks.offload import differences
-from pipeline.read.cubes import RawCube
+from pipeline.read.registry import open_capture
 from pipeline.records import Array, Array32, Capture, DarkCapture, LineTimes, Mask
 
 #: Frames of a dark capture that are read at once.
@@ -42,7 +42,7 @@ def measure_dark(
     digest = hashlib.sha256()
     levels_of: list[Array] = []
     sums = None
-    with RawCube(capture) as raw:
+    with open_capture(capture) as raw:
         for start, chunk in raw.blocks(CHUNK_FRAMES, digest=digest):
             levels_of.append(dark_frames.frame_levels(chunk))
             sums = _with(sums, chunk)

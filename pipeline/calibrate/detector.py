@@ -16,7 +16,7 @@ from pipeline.radiometry import elements
 from pipeline.radiometry.equation import counts_from_signal, noise_variance, signal_from_counts
 from pipeline.radiometry.flat import flat_field, response_spread
 from pipeline.radiometry.noise import PhotonTransfer, difference_variance, photon_transfer
-from pipeline.read.cubes import RawCube
+from pipeline.read.registry import open_capture
 from pipeline.read.tables import line_times_from_start
 from pipeline.records import (
     Array,
@@ -85,7 +85,7 @@ def read_flat(
     at = dark_of(darks, times, capture)
     total = np.zeros(noise.shape)
     squares = np.zeros(noise.shape)
-    with RawCube(capture) as raw:
+    with open_capture(capture) as raw:
         for start, counts in raw.blocks(CHUNK_FRAMES, digest=digest):
             net = counts.astype(np.float64) - at.middle
             raw.give_back(start)

@@ -12,8 +12,8 @@ from pipeline.calibrate.measure import Measured, measure
 from pipeline.calibrate.panels.readings import references
 from pipeline.calibrate.recording import Recording, read_recording
 from pipeline.config.flight import Config
+from pipeline.files import file_sha256
 from pipeline.progress.protocol import Progress, Silent
-from pipeline.read.cubes import file_sha256
 from pipeline.read.inventory import Inventory, take_inventory
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.read.cubes import RawCube, thin_lines
+from pipeline.read.reader import thin_lines
+from pipeline.read.registry import open_capture
 from pipeline.records import Array, Array32, Capture, Mask
 
 #: Lines read of each cube, evenly spread from first to last.
@@ -51,7 +52,7 @@ def sample_scene(
     spectra = np.empty((lines.size, shape[0]), np.float32)
     uniform = np.zeros(spectra.shape, np.bool_)
     kept = []
-    with RawCube(capture) as raw:
+    with open_capture(capture) as raw:
         for i, line in enumerate(lines):
             counts = raw.lines(int(line), int(line) + 1)
             saturated += (counts[0] >= saturation_counts).mean(axis=1)

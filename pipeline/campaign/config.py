@@ -11,7 +11,6 @@ import datetime as dt
 import hashlib
 import json
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from pipeline.config.complaint import config_error
 from pipeline.config.flight import Config, Count, Number, config_from_table, load_config
+from pipeline.config.toml_file import read_toml
 from pipeline.errors import ConfigError
 
 _SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
@@ -127,8 +127,8 @@ class Campaign:
         own, table = self.own_config(folder), self.template
         if own is not None:
             try:
-                table = tomllib.loads(own.read_text("utf-8"))
-            except (OSError, ValueError, RecursionError):
+                table, _ = read_toml(own)
+            except ConfigError:
                 return
         base = self.base if own is None else folder
         panels, flight = table.get("panel"), table.get("flight")
@@ -153,14 +153,7 @@ def load_campaign(path: str | Path) -> Campaign:
         or a certificate that is not there, results inside the inbox.
     """
     path = Path(path).absolute()
-    try:
-        table = tomllib.loads(path.read_bytes().decode("utf-8"))
-    except (OSError, ValueError) as error:
-        if isinstance(error, OSError):
-            raise ConfigError(f"cannot be read: {error.strerror}", where=path) from None
-        raise ConfigError(f"not a TOML file: {error}", where=path) from None
-    except RecursionError:
-        raise ConfigError("not a TOML file: nested too deeply", where=path) from None
+    table, _ = read_toml(path)
     settings = table.pop("sweep", None)
     if settings is None:
         raise ConfigError("missing", where=f"{path}: sweep", do="Give the table [sweep]")

@@ -339,7 +339,7 @@ def _stands(row: FlightRow) -> bool:
 
 def not_whole(folder: Path, manifests: tuple[Path, ...]) -> str:
     """The first thing in which a flight departs from its manifests; empty if nothing."""
-    from pipeline.read.cubes import file_sha256
+    from pipeline.files import file_sha256
     from pipeline.read.tables import read_manifest
 
     for manifest in manifests:

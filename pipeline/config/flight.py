@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import math
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -24,6 +23,7 @@ from pydantic import (
 )
 
 from pipeline.config.complaint import config_error, nearest, shown
+from pipeline.config.toml_file import read_toml
 from pipeline.errors import ConfigError
 from pipeline.flags import QualityFlag
 
@@ -357,15 +357,7 @@ def load_config(path: str | Path, *, output: str | Path | None = None) -> Config
         that is not there.
     """
     path = Path(path)
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise ConfigError(f"cannot be read: {error.strerror}", where=path) from None
-    try:
-        text = raw.decode("utf-8-sig")
-        table = tomllib.loads(text)
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise ConfigError(f"not a TOML file: {error}", where=path) from None
+    table, text = read_toml(path)
     return config_from_table(table, path=path, text=text, output=output)
 
 

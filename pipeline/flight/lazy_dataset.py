@@ -15,7 +15,7 @@ from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import Config, load_config
 from pipeline.errors import InputError
 from pipeline.radiometry.kernel import calibrate_block
-from pipeline.read.cubes import RawCube
+from pipeline.read.registry import open_capture
 from pipeline.write.product import arrays_of
 from pipeline.write.schema import DIMENSIONS, SCHEMA
 
@@ -107,7 +107,7 @@ def _decoded(block: Any, name: str) -> Any:
 
 def _calibrated(task: CubeTask, start: int, stop: int) -> dict[str, NDArray[Any]]:
     """The arrays of some lines, unpacked as a reader of the file would unpack them."""
-    with RawCube(task.capture) as raw:
+    with open_capture(task.capture) as raw:
         counts = raw.lines(start, stop)
     block = calibrate_block(
         counts[:, task.bands],

@@ -36,11 +36,11 @@ from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.calibrate.recording import usable
 from pipeline.config.flight import Config, load_config, require_output_folder
 from pipeline.errors import InputError, OutputError, ReflectoryError
+from pipeline.files import file_sha256
 from pipeline.flight import measurement_cache as kept
 from pipeline.flight.finish import Work, finish
 from pipeline.flight.run_record import steps_of
 from pipeline.progress.protocol import Progress, Silent
-from pipeline.read.cubes import file_sha256
 from pipeline.read.inventory import Inventory, take_inventory
 from pipeline.records import Capture
 from pipeline.write import publish

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import islice
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.files import open_regular
 from pipeline.read.times import utc_seconds
 from pipeline.records import Array
 
@@ -61,16 +63,13 @@ def read_rows(
     """As `read_table`, and beside it the file's line number of each row, counted from 1."""
     path = Path(path)
     try:
-        # A pipe or device would block or never end.
-        if not path.is_file():
-            raise InputError("no such file", where=path)
-        size = path.stat().st_size
-        if size > _TABLE_BYTES:
-            raise InputError(f"{size} bytes; a table has at most {_TABLE_BYTES}", where=path)
-        with path.open("rb") as file:
+        with open_regular(path) as file:
+            size = os.fstat(file.fileno()).st_size
+            if size > _TABLE_BYTES:
+                raise InputError(f"{size} bytes; a table has at most {_TABLE_BYTES}", where=path)
             return _read(_text_lines(file, path), path, columns, frozenset(optional))
-    except (OSError, ValueError) as error:
-        raise InputError(f"cannot be read: {error}", where=path) from None
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}", where=path) from None
 
 
 def _text_lines(file: BinaryIO, path: Path) -> Iterator[str]:

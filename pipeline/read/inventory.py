@@ -9,9 +9,10 @@ from pathlib import Path, PurePath
 
 from pipeline.config.flight import Config
 from pipeline.errors import ConfigError, InputError
-from pipeline.read.cubes import file_sha256
+from pipeline.files import file_sha256
 from pipeline.read.data_files import capture_name
-from pipeline.read.headers import bytes_missing, read_header, require_whole
+from pipeline.read.flat_binary import bytes_missing, require_whole
+from pipeline.read.registry import describe
 from pipeline.read.tables import read_manifest
 from pipeline.records import Capture
 
@@ -208,13 +209,7 @@ def _whole(config: Config, path: Path) -> Capture:
 
 def _described(config: Config, path: Path) -> Capture:
     _require_plain_name(path, config.flight.folder)
-    sensor = config.sensor
-    return read_header(
-        path,
-        keys=sensor.header_keys,
-        wavelength_nm=sensor.wavelength_nm,
-        fwhm_nm=sensor.fwhm_nm,
-    )
+    return describe(path, config.sensor)
 
 
 def _line_times(config: Config, stem: str) -> Path | None:

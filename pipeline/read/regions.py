@@ -16,6 +16,7 @@ from defusedxml.ElementTree import iterparse
 from shapely import MultiPolygon, Polygon
 
 from pipeline.errors import InputError
+from pipeline.files import read_bytes
 
 _REGIONS_BYTES = 20_000_000
 _DEPTH = 64
@@ -46,15 +47,7 @@ def read_regions(path: Path) -> dict[str, Polygon | MultiPolygon]:
         coordinates out of range, a polygon that crosses itself.
     """
     path = Path(path)
-    try:
-        if not path.is_file():
-            raise InputError("no such file", where=path)
-        with path.open("rb") as file:
-            raw = file.read(_REGIONS_BYTES + 1)
-    except (OSError, ValueError) as error:
-        raise InputError(f"cannot be read: {error}", where=path) from None
-    if len(raw) > _REGIONS_BYTES:
-        raise InputError(f"more than {_REGIONS_BYTES} bytes", where=path)
+    raw = read_bytes(path, _REGIONS_BYTES)
     if raw.startswith(b"PK"):
         raise InputError("a compressed file; expected KML or GeoJSON", where=path, do="Unzip it")
     start = raw.removeprefix(b"\xef\xbb\xbf").lstrip()[:1]

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.files import read_bytes
 from pipeline.flags import GAP_FRAME_PERIODS, LineFlag
 from pipeline.read.csv_table import Kind, read_rows, read_table, require_increasing
 from pipeline.records import Array, LineTimes, Mask, Settings
@@ -292,17 +293,9 @@ def read_manifest(path: Path) -> dict[str, str]:
     """
     path = Path(path)
     try:
-        if not path.is_file():
-            raise InputError("no such file", where=path)
-        with path.open("rb") as file:
-            raw = file.read(_MANIFEST_BYTES + 1)
-        if len(raw) > _MANIFEST_BYTES:
-            raise InputError(f"more than {_MANIFEST_BYTES} bytes", where=path)
-        text = raw.decode("utf-8-sig")
+        text = read_bytes(path, _MANIFEST_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise InputError("not UTF-8 text", where=path) from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"cannot be read: {error}", where=path) from None
     digests: dict[str, str] = {}
     for number, line in enumerate(text.split("\n"), start=1):
         line = line.removesuffix("\r")

@@ -10,10 +10,11 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from spectral.io import envi
 
-from pipeline.records import Array, Interleave
+from pipeline.records import Array
 from pipeline.synthetic.geometry import Rectangle, Timetable, Track, lon_lat
-from pipeline.synthetic.plan import FlightPlan
+from pipeline.synthetic.plan import FlightPlan, Interleave
 
 #: Axes of each interleave, outermost first, as positions in (line, band, sample).
 AXES: dict[Interleave, tuple[int, int, int]] = {
@@ -43,33 +44,31 @@ def write_lines(path: Path, lines: Iterable[str]) -> None:
 def write_header(
     path: Path, plan: FlightPlan, *, lines: int, start_s: float, description: str
 ) -> None:
-    """The ASCII header beside a data file."""
+    """The text header beside a data file, by a writer that the readers do not share."""
 
-    def listed(values: Array) -> str:
-        return "{ " + ", ".join(f"{value:.3f}" for value in values) + " }"
+    def listed(values: Array) -> list[str]:
+        return [f"{value:.3f}" for value in values]
 
-    write_lines(
-        path,
-        [
-            "ENVI",
-            f"description = {{ {description} }}",
-            f"samples = {plan.samples}",
-            f"lines = {lines}",
-            f"bands = {plan.bands}",
-            "header offset = 0",
-            "file type = ENVI Standard",
-            "data type = 12",
-            f"interleave = {plan.interleave}",
-            f"byte order = {int(plan.big_endian)}",
-            f"exposure time = {plan.exposure_ms * plan.exposure_factor:.4f}",
-            f"frame period = {plan.frame_period_ms:.4f}",
-            "gain = 1",
-            f"sensor temperature = {plan.sensor_temperature_c:.2f}",
-            f"acquisition start = {utc(start_s)}",
-            "wavelength units = nm",
-            f"wavelength = {listed(plan.wavelength_nm)}",
-            f"fwhm = {listed(np.full(plan.bands, plan.width_nm))}",
-        ],
+    envi.write_envi_header(
+        str(path),
+        {
+            "description": description,
+            "samples": plan.samples,
+            "lines": lines,
+            "bands": plan.bands,
+            "header offset": 0,
+            "data type": 12,
+            "interleave": plan.interleave,
+            "byte order": int(plan.big_endian),
+            "exposure time": f"{plan.exposure_ms * plan.exposure_factor:.4f}",
+            "frame period": f"{plan.frame_period_ms:.4f}",
+            "gain": 1,
+            "sensor temperature": f"{plan.sensor_temperature_c:.2f}",
+            "acquisition start": utc(start_s),
+            "wavelength units": "nm",
+            "wavelength": listed(plan.wavelength_nm),
+            "fwhm": listed(np.full(plan.bands, plan.width_nm)),
+        },
     )
 
 

@@ -8,7 +8,9 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.records import Array, Interleave
+from pipeline.records import Array
+
+Interleave = Literal["bil", "bip", "bsq"]
 
 
 @dataclass(frozen=True)

@@ -97,7 +97,7 @@ def cube_product(
         bands=capture.wavelength_nm.size,
         lines=capture.lines,
         samples=capture.samples,
-        chunk=chunk_shape(capture.bands, capture.lines, capture.samples, capture.dtype.itemsize),
+        chunk=chunk_shape(capture.bands, capture.lines, capture.samples, capture.itemsize),
         uncertainty=uncertainty,
         values=dict(values),
         attributes=attributes,

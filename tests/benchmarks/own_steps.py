@@ -208,7 +208,7 @@ def floor(run: Path) -> Counted:
 def alone(folder: Path, out: Path) -> Counted:
     """Kernel, deflate and write on all threads, the counts in memory already; no flush."""
     from pipeline.radiometry.kernel import block_buffers, calibrate_block
-    from pipeline.read.cubes import RawCube
+    from pipeline.read.flat_binary import FlatBinaryReader
     from pipeline.write.netcdf import NetcdfWriter
 
     workers = os.cpu_count() or 1
@@ -218,7 +218,7 @@ def alone(folder: Path, out: Path) -> Counted:
         for path in sorted((folder / "tasks").glob("*.pickle")):
             task = replace(pickle.loads(path.read_bytes()), path=out / f"{path.stem}.nc")
             product = task.product
-            with RawCube(task.capture) as raw:
+            with FlatBinaryReader(task.capture) as raw:
                 blocks = list(raw.blocks(product.chunk[1]))
             writer = NetcdfWriter(task.path, product)
             own = threading.local()

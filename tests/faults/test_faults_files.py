@@ -17,7 +17,7 @@ import pipeline.calibrate.cube as cube
 from pipeline.errors import OutputError, ReflectoryError
 from pipeline.flight.run import run
 from pipeline.inspect.verify import verify
-from pipeline.read.cubes import RawCube
+from pipeline.read.flat_binary import FlatBinaryReader
 
 
 def mounted(folder: Path, options: str) -> bool:
@@ -125,15 +125,15 @@ def damage(path: Path, how: str) -> None:
 def test_a_raw_file_that_changes_while_it_is_read_is_refused(
     plain_copy: Any, monkeypatch: pytest.MonkeyPatch, how: str
 ) -> None:
-    blocks = RawCube.blocks
+    blocks = FlatBinaryReader.blocks
 
-    def disturbed(self: RawCube, *arguments: Any, **options: Any) -> Iterator[Any]:
+    def disturbed(self: FlatBinaryReader, *arguments: Any, **options: Any) -> Iterator[Any]:
         for number, block in enumerate(blocks(self, *arguments, **options)):
             if number == 0 and self.capture.name == "strip-01" and options.get("digest"):
                 damage(self.capture.data, how)
             yield block
 
-    monkeypatch.setattr(RawCube, "blocks", disturbed)
+    monkeypatch.setattr(FlatBinaryReader, "blocks", disturbed)
     result = run(plain_copy.config, workers=2)
     assert result.document["outcome"] == "partial"
     assert result.exit_code == 1
@@ -149,14 +149,14 @@ def test_a_raw_file_that_changes_while_it_is_read_is_refused(
 def test_a_raw_file_that_is_lost_before_it_is_opened(
     plain_copy: Any, monkeypatch: pytest.MonkeyPatch, how: str, which: str
 ) -> None:
-    enter = RawCube.__enter__
+    enter = FlatBinaryReader.__enter__
 
-    def late(self: RawCube) -> RawCube:
+    def late(self: FlatBinaryReader) -> FlatBinaryReader:
         if self.capture.name == which and self.capture.data.exists():
             damage(self.capture.data, how)
         return enter(self)
 
-    monkeypatch.setattr(RawCube, "__enter__", late)
+    monkeypatch.setattr(FlatBinaryReader, "__enter__", late)
     try:
         result = run(plain_copy.config, workers=2)
     except ReflectoryError as error:

@@ -15,7 +15,7 @@ from pipeline.calibrate.input_manifest import kept_folder
 from pipeline.config.flight import load_config
 from pipeline.flight import measurement_cache as kept
 from pipeline.flight.run import run
-from pipeline.read.cubes import RawCube
+from pipeline.read.flat_binary import FlatBinaryReader
 from pipeline.synthetic import FlightPlan, make_flight
 
 
@@ -29,9 +29,9 @@ def flight(tmp_path: Path) -> Path:
 def reads(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
     """How often each raw file is opened, and how often the flight is measured."""
     counted: Counter[str] = Counter()
-    enter, measured = RawCube.__enter__, measure.measure
+    enter, measured = FlatBinaryReader.__enter__, measure.measure
 
-    def entered(self: RawCube) -> RawCube:
+    def entered(self: FlatBinaryReader) -> FlatBinaryReader:
         counted[self.capture.name] += 1
         return enter(self)
 
@@ -39,7 +39,7 @@ def reads(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
         counted["measured"] += 1
         return measured(*args, **kwargs)
 
-    monkeypatch.setattr(RawCube, "__enter__", entered)
+    monkeypatch.setattr(FlatBinaryReader, "__enter__", entered)
     monkeypatch.setattr(prepare, "measure", again)
     return counted
 

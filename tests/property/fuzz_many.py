@@ -14,9 +14,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from pipeline.campaign.config import load_campaign
-from pipeline.config.flight import HeaderKeys, load_config
+from pipeline.config.flight import Sensor, load_config
 from pipeline.errors import ReflectoryError
-from pipeline.read.headers import read_header
+from pipeline.read.flat_binary import describe
 from pipeline.read.regions import read_regions
 from pipeline.read.tables import (
     read_certificate,
@@ -30,7 +30,7 @@ from pipeline.synthetic import FlightPlan, make_flight
 Reader = Callable[[Path], object]
 #: What readers are sent: the file of the flight that is damaged, and who reads it.
 KINDS: dict[str, tuple[str, Reader]] = {
-    "header": ("raw/strip-00.hdr", lambda p: read_header(p, keys=HeaderKeys())),
+    "header": ("raw/strip-00.hdr", lambda p: describe(p, Sensor())),
     "config": ("flight.toml", load_config),
     "campaign": ("campaign.toml", load_campaign),
     "certificate": ("certificates/grey-24.csv", read_certificate),

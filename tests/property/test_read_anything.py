@@ -15,10 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.config.flight import HeaderKeys
+from pipeline.config.flight import Sensor
 from pipeline.errors import ReflectoryError
-from pipeline.read.cubes import RawCube
-from pipeline.read.headers import read_header, require_whole
+from pipeline.read.flat_binary import FlatBinaryReader, describe, require_whole
 from pipeline.read.regions import read_regions
 from pipeline.read.tables import (
     read_certificate,
@@ -29,7 +28,7 @@ from pipeline.read.tables import (
     read_track,
 )
 
-KEYS = HeaderKeys()
+SENSOR = Sensor()
 QUICK = settings(deadline=2000, max_examples=150)
 
 HEADER = (
@@ -60,9 +59,9 @@ def test_headers_of_any_bytes(content: bytes) -> None:
         path.write_bytes(content)
         Path(folder, "x.raw").write_bytes(np.arange(12, dtype="<u2").tobytes())
         try:
-            capture = read_header(path, keys=KEYS)
+            capture = describe(path, SENSOR)
             require_whole(capture)
-            with RawCube(capture) as cube:
+            with FlatBinaryReader(capture) as cube:
                 counts = cube.lines(0, capture.lines)
         except ReflectoryError as error:
             message = str(error)

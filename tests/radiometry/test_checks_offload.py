@@ -22,9 +22,10 @@ def cube(name: str, *, samples: int = 8, shift_nm: float = 0.0, **settings: floa
     given = {"exposure_ms": 4.0, "frame_period_ms": 4.5, "gain": 1.0, **settings}
     return Capture(
         name=name, header=Path(f"{name}.hdr"), data=Path(f"{name}.raw"), lines=10, bands=30,
-        samples=samples, interleave="bil", dtype=np.dtype("<u2"), offset_bytes=0,
+        samples=samples, files=(Path(f"{name}.raw"),), itemsize=2, claimed_bytes=600 * samples,
+        layout="bil uint16", by_line=True, stored=None,
         wavelength_nm=BANDS + shift_nm, fwhm_nm=np.full(30, 5.0),
-        order=np.arange(30), settings=Settings(**given),
+        settings=Settings(**given),
     )  # fmt: skip
 
 
@@ -161,20 +162,17 @@ def test_darks_in_the_same_numbering_fill_its_gaps() -> None:
     assert offload.strip_missing(names, ["capture-3", "capture-9"]).verdict == "pass"
 
 
-def test_another_interleave_or_type_is_named_and_no_fault() -> None:
+def test_another_layout_is_named_and_no_fault() -> None:
     first = cube("a")
     others = [
         first,
-        replace(cube("b"), interleave="bsq"),
-        replace(cube("c"), dtype=np.dtype("<f4")),
+        replace(cube("b"), layout="bsq uint16"),
+        replace(cube("c"), layout="bil float32"),
     ]
     check = offload.settings_alike(others)
     assert check.verdict == "pass"
     assert "stored as bil float32 or bsq uint16 where a is bil uint16" in check.says
     assert check.says.endswith("b, c.")
-    # The order of bytes alone is nobody's concern.
-    assert (
-        "stored" not in offload.settings_alike([first, replace(first, dtype=np.dtype(">u2"))]).says
-    )
+    assert "stored" not in offload.settings_alike([first, cube("b")]).says
     unsaid = [replace(one, settings=Settings()) for one in others]
     assert "stored as" in offload.settings_alike(unsaid).says

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.config.flight import HeaderKeys
+from pipeline.config.flight import HeaderKeys, Sensor
 from pipeline.errors import ConfigError, InputError
-from pipeline.read.headers import bytes_missing, read_header, require_whole
+from pipeline.read.flat_binary import FlatBinary, bytes_missing, describe, require_whole
 
-KEYS = HeaderKeys()
+SENSOR = Sensor()
 Writer = Callable[..., Path]
 
 
@@ -28,7 +28,7 @@ def test_a_whole_header_is_described(tmp_path: Path, cube_writer: Writer) -> Non
         sensor_temperature="-12.5 °C",
         acquisition_start="2026-06-01T10:00:00.25Z",
     )
-    capture = read_header(path, keys=KEYS)
+    capture = describe(path, SENSOR)
     assert (capture.name, capture.data) == ("strip-00", tmp_path / "strip-00.raw")
     assert (capture.lines, capture.bands, capture.samples) == (4, 3, 5)
     assert capture.wavelength_nm.tolist() == [500, 510, 520]
@@ -44,14 +44,14 @@ def test_a_whole_header_is_described(tmp_path: Path, cube_writer: Writer) -> Non
 
 
 def test_absent_settings_are_nan(tmp_path: Path, cube_writer: Writer) -> None:
-    settings = read_header(cube_writer(tmp_path, gain=""), keys=KEYS).settings
+    settings = describe(cube_writer(tmp_path, gain=""), SENSOR).settings
     assert all(math.isnan(value) for value in vars(settings).values())
 
 
 def test_keys_can_be_renamed_and_case_does_not_matter(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path, Integration_MS="3.5")
-    keys = HeaderKeys(exposure_time="integration ms")
-    assert read_header(path, keys=keys).settings.exposure_ms == 3.5
+    sensor = Sensor(header_keys=HeaderKeys(exposure_time="integration ms"))
+    assert describe(path, sensor).settings.exposure_ms == 3.5
 
 
 @pytest.mark.parametrize(
@@ -61,7 +61,7 @@ def test_keys_can_be_renamed_and_case_does_not_matter(tmp_path: Path, cube_write
 def test_exposure_units(
     tmp_path: Path, cube_writer: Writer, text: str, milliseconds: float
 ) -> None:
-    capture = read_header(cube_writer(tmp_path, exposure_time=text), keys=KEYS)
+    capture = describe(cube_writer(tmp_path, exposure_time=text), SENSOR)
     assert capture.settings.exposure_ms == pytest.approx(milliseconds, rel=1e-15)
 
 
@@ -78,7 +78,7 @@ def test_exposure_units(
 def test_acquisition_start_is_utc(
     tmp_path: Path, cube_writer: Writer, start: str, seconds: float
 ) -> None:
-    capture = read_header(cube_writer(tmp_path, acquisition_start=start), keys=KEYS)
+    capture = describe(cube_writer(tmp_path, acquisition_start=start), SENSOR)
     assert capture.settings.start_s == seconds
 
 
@@ -103,35 +103,36 @@ def test_wavelength_units(
     tmp_path: Path, cube_writer: Writer, units: str | None, values: str, nm: list[float]
 ) -> None:
     path = cube_writer(tmp_path, wavelength=values, wavelength_units=units)
-    np.testing.assert_allclose(read_header(path, keys=KEYS).wavelength_nm, nm, rtol=1e-14)
+    np.testing.assert_allclose(describe(path, SENSOR).wavelength_nm, nm, rtol=1e-14)
 
 
 def test_micrometre_fwhm_is_scaled_too(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(
         tmp_path, wavelength="{0.5,0.51,0.52}", wavelength_units="um", fwhm="{0.005,0.005,0.006}"
     )
-    np.testing.assert_allclose(read_header(path, keys=KEYS).fwhm_nm, [5, 5, 6], rtol=1e-14)
+    np.testing.assert_allclose(describe(path, SENSOR).fwhm_nm, [5, 5, 6], rtol=1e-14)
 
 
 def test_unsorted_bands_are_sorted_with_their_widths(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path, wavelength="{520, 500, 510}", fwhm="{7, 5, 6}")
-    capture = read_header(path, keys=KEYS)
-    assert capture.order.tolist() == [1, 2, 0]
+    capture = describe(path, SENSOR)
+    assert isinstance(capture.stored, FlatBinary)
+    assert capture.stored.order.tolist() == [1, 2, 0]
     assert capture.wavelength_nm.tolist() == [500, 510, 520]
     assert capture.fwhm_nm.tolist() == [5, 6, 7]
 
 
 def test_band_spacing_stands_in_for_fwhm(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path, wavelength="{530, 500, 510}")
-    assert read_header(path, keys=KEYS).fwhm_nm.tolist() == [10, 15, 20]
+    assert describe(path, SENSOR).fwhm_nm.tolist() == [10, 15, 20]
 
 
 def test_config_fills_what_the_header_lacks(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path, wavelength=None, wavelength_units=None)
-    capture = read_header(path, keys=KEYS, wavelength_nm=(600, 400, 500), fwhm_nm=4)
+    capture = describe(path, Sensor(wavelength_nm=(600, 400, 500), fwhm_nm=4))
     assert capture.wavelength_nm.tolist() == [400, 500, 600]
     assert capture.fwhm_nm.tolist() == [4, 4, 4]
-    capture = read_header(path, keys=KEYS, wavelength_nm=(600, 400, 500), fwhm_nm=(6, 4, 5))
+    capture = describe(path, Sensor(wavelength_nm=(600, 400, 500), fwhm_nm=(6, 4, 5)))
     assert capture.fwhm_nm.tolist() == [4, 5, 6]
 
 
@@ -139,8 +140,8 @@ def test_a_lone_band_needs_its_width(tmp_path: Path, cube_writer: Writer) -> Non
     counts = np.zeros((2, 1, 3), np.uint16)
     path = cube_writer(tmp_path, counts=counts)
     with pytest.raises(InputError, match=r"single band without fwhm.*sensor\.fwhm_nm"):
-        read_header(path, keys=KEYS)
-    assert read_header(path, keys=KEYS, fwhm_nm=3.5).fwhm_nm.tolist() == [3.5]
+        describe(path, SENSOR)
+    assert describe(path, Sensor(fwhm_nm=3.5)).fwhm_nm.tolist() == [3.5]
 
 
 @pytest.mark.parametrize(
@@ -189,7 +190,7 @@ def test_refused_headers(
 ) -> None:
     path = cube_writer(tmp_path, **header)
     with pytest.raises(InputError, match=message) as caught:
-        read_header(path, keys=KEYS)
+        describe(path, SENSOR)
     assert str(path) in str(caught.value)
     assert "\n" not in str(caught.value)
 
@@ -208,18 +209,18 @@ def test_config_values_of_wrong_length(
     tmp_path: Path, cube_writer: Writer, given: dict[str, tuple[float, ...]], message: str
 ) -> None:
     with pytest.raises(ConfigError, match=message):
-        read_header(cube_writer(tmp_path), keys=KEYS, **given)  # type: ignore[arg-type]
+        describe(cube_writer(tmp_path), Sensor(**given))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        (b"", "not a header"),
-        (b"samples = 3\n", "not a header"),
+        (b"", "no 'lines'"),
+        (b"samples = 3\n", "no 'lines'"),
         (b"\xff\xfe\x00\x01", "zero bytes"),
-        (bytes(range(1, 256)) * 4, "not a header"),
+        (bytes(range(1, 256)) * 4, "no 'lines'"),
         (b"ENVI\n" + b"a = 1\n" * 30_000, "too large for a header"),
-        (b"ENVI\n" + b"a" * (5 << 20), "too large for a header"),
+        (b"ENVI\n" + b"a" * (5 << 20), "too large"),
         (b"ENVI\nx = {" + b"1," * 2_000_000, "not closed by a brace"),
         (b"ENVI\nlines = " + b"1" * 4_000_000, "'lines' is '1111"),
     ],
@@ -230,73 +231,113 @@ def test_junk_is_refused_quickly(tmp_path: Path, content: bytes, message: str) -
     path = tmp_path / "x.hdr"
     path.write_bytes(content)
     with pytest.raises(InputError, match=message):
-        read_header(path, keys=KEYS)
+        describe(path, SENSOR)
 
 
 def test_long_number_costs_no_backtracking(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path, exposure_time="1" * 1_000_000 + "x")
     with pytest.raises(InputError, match="expected a number"):
-        read_header(path, keys=KEYS)
+        describe(path, SENSOR)
 
 
 def test_a_mark_and_foreign_letters_do_no_harm(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path, description="{Prüfung}")
     path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
-    assert read_header(path, keys=KEYS).bands == 3
+    assert describe(path, SENSOR).bands == 3
     path.write_bytes(path.read_text("utf-8-sig").encode("latin-1").replace(b"\n", b"\r\n"))
-    assert read_header(path, keys=KEYS).bands == 3
+    assert describe(path, SENSOR).bands == 3
 
 
 def test_missing_byte_order_is_little_endian(tmp_path: Path, cube_writer: Writer) -> None:
-    capture = read_header(cube_writer(tmp_path, byte_order=None, header_offset=None), keys=KEYS)
-    assert capture.dtype == np.dtype("<u2")
-    assert capture.offset_bytes == 0
+    capture = describe(cube_writer(tmp_path, byte_order=None, header_offset=None), SENSOR)
+    assert isinstance(capture.stored, FlatBinary)
+    assert capture.stored.dtype == np.dtype("<u2")
+    assert capture.stored.offset_bytes == 0
 
 
-@pytest.mark.parametrize("kind", ["absent", "folder", "pipe"])
-def test_what_is_no_file_is_refused(tmp_path: Path, kind: str) -> None:
+@pytest.mark.parametrize(
+    ("kind", "message"),
+    [("absent", "no such file"), ("folder", "a folder; expected"), ("pipe", "a pipe; expected")],
+)
+@pytest.mark.timeout(10)
+def test_what_is_no_file_is_refused(tmp_path: Path, kind: str, message: str) -> None:
     path = tmp_path / "x.hdr"
     if kind == "folder":
         path.mkdir()
     elif kind == "pipe":
         os.mkfifo(path)
-    with pytest.raises(InputError, match="no such header file"):
-        read_header(path, keys=KEYS)
+    with pytest.raises(InputError, match=message):
+        describe(path, SENSOR)
 
 
 @pytest.mark.parametrize("suffix", [".raw", ".bil", ".bip", ".bsq", ".dat", ".img", "", ".RAW"])
 def test_data_file_suffixes(tmp_path: Path, cube_writer: Writer, suffix: str) -> None:
     path = cube_writer(tmp_path, suffix=suffix)
-    assert read_header(path, keys=KEYS).data.samefile(tmp_path / f"strip-00{suffix}")
+    assert describe(path, SENSOR).data.samefile(tmp_path / f"strip-00{suffix}")
 
 
 def test_header_beside_the_full_data_name(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path)
     full = path.rename(tmp_path / "strip-00.raw.hdr")
-    capture = read_header(full, keys=KEYS)
+    capture = describe(full, SENSOR)
     assert (capture.name, capture.data) == ("strip-00", tmp_path / "strip-00.raw")
+
+
+def test_a_suffix_nobody_listed_is_data_where_it_stands_alone(
+    tmp_path: Path, cube_writer: Writer
+) -> None:
+    path = cube_writer(tmp_path, suffix=".bin")
+    (tmp_path / "strip-00.csv").write_text("line,time_utc\n")
+    (tmp_path / "strip-00.times.csv").write_text("line,time_utc\n")
+    (tmp_path / "strip-001.bin").write_text("another strip's")
+    assert describe(path, SENSOR).data.name == "strip-00.bin"
+    (tmp_path / "strip-00.thumb").write_bytes(b"preview")
+    assert describe(path, SENSOR).data.name == "strip-00.bin", "the claimed size decides"
+    full = path.rename(tmp_path / "strip-00.bin.hdr")
+    assert describe(full, SENSOR).name == "strip-00"
+
+
+@pytest.mark.parametrize("first", ["Recorder 7, flight deck log", "", "; remark", None])
+def test_the_first_line_may_say_anything(
+    tmp_path: Path, cube_writer: Writer, first: str | None
+) -> None:
+    path = cube_writer(tmp_path)
+    rest = path.read_text().partition("\n")[2]
+    path.write_text(rest if first is None else f"{first}\n{rest}")
+    assert describe(path, SENSOR).samples == 5, "the first key is not lost with the first line"
+
+
+def test_the_configs_wavelengths_hold_whatever_the_header_says(
+    tmp_path: Path, cube_writer: Writer
+) -> None:
+    path = cube_writer(tmp_path, fwhm="{6, 5, 4}")
+    capture = describe(path, Sensor(wavelength_nm=(512.0, 502.0, 522.0)))
+    assert capture.wavelength_nm.tolist() == [502, 512, 522]
+    assert capture.fwhm_nm.tolist() == [5, 6, 4], "the header's widths go with their bands"
+    path = cube_writer(tmp_path, wavelength="{a, b}", wavelength_units="furlongs")
+    assert describe(path, Sensor(wavelength_nm=(1e3, 2e3, 3e3), fwhm_nm=9.0)).bands == 3
 
 
 def test_no_data_file(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path, suffix=".zip")
     with pytest.raises(InputError, match=r"no data file: looked for strip-00 with \.raw \.bil"):
-        read_header(path, keys=KEYS)
+        describe(path, SENSOR)
 
 
 def test_of_two_data_files_the_one_of_the_claimed_size(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path)
     (tmp_path / "strip-00.img").write_bytes(b"preview")
-    assert read_header(path, keys=KEYS).data.name == "strip-00.raw"
+    assert describe(path, SENSOR).data.name == "strip-00.raw"
     (tmp_path / "strip-00.img").write_bytes((tmp_path / "strip-00.raw").read_bytes())
     with pytest.raises(InputError, match=r"several data files: strip-00\.raw, strip-00\.img"):
-        read_header(path, keys=KEYS)
+        describe(path, SENSOR)
 
 
 def test_one_file_under_two_names_is_one(tmp_path: Path, cube_writer: Writer) -> None:
     # As on a file system that ignores case.
     path = cube_writer(tmp_path)
     (tmp_path / "strip-00.RAW").hardlink_to(tmp_path / "strip-00.raw")
-    assert read_header(path, keys=KEYS).data.name == "strip-00.raw"
+    assert describe(path, SENSOR).data.name == "strip-00.raw"
 
 
 @pytest.mark.parametrize(("extra", "message"), [(-1, "too short"), (1, "too long")])
@@ -304,7 +345,7 @@ def test_size_against_claim(tmp_path: Path, cube_writer: Writer, extra: int, mes
     path = cube_writer(tmp_path)
     data = tmp_path / "strip-00.raw"
     os.truncate(data, 120 + extra)
-    capture = read_header(path, keys=KEYS)
+    capture = describe(path, SENSOR)
     assert bytes_missing(capture) == -extra
     with pytest.raises(InputError, match=rf"{message}: {120 + extra} bytes on disk, 120 claimed"):
         require_whole(capture)
@@ -315,5 +356,5 @@ def test_size_against_claim(tmp_path: Path, cube_writer: Writer, extra: int, mes
 
 def test_a_claim_of_exabytes_is_only_a_number(tmp_path: Path, cube_writer: Writer) -> None:
     path = cube_writer(tmp_path, lines=10**12, samples=10**12)
-    capture = read_header(path, keys=KEYS)
+    capture = describe(path, SENSOR)
     assert bytes_missing(capture) == 10**24 * 3 * 2 - 120

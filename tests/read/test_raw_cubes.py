@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 import spectral
 
-from pipeline.config.flight import HeaderKeys
+from pipeline.config.flight import Sensor
 from pipeline.errors import InputError
-from pipeline.read.cubes import RawCube, file_sha256, thin_lines
-from pipeline.read.headers import read_header
+from pipeline.files import file_sha256
+from pipeline.read.flat_binary import FlatBinaryReader, describe
+from pipeline.read.reader import thin_lines
 
-KEYS = HeaderKeys()
+SENSOR = Sensor()
 Writer = Callable[..., Path]
 TYPES = ["u1", "i2", "i4", "f4", "u2", "u4"]
 
@@ -27,7 +28,9 @@ def some_counts(kind: str, shape: tuple[int, int, int] = (7, 4, 5)) -> np.ndarra
     if dtype.kind == "f":
         return rng.normal(1000, 300, shape).astype(dtype)
     info = np.iinfo(dtype)
-    return rng.integers(info.min, info.max, shape, dtype=dtype, endpoint=True)
+    # Within what float32 holds exactly; beyond it counts are refused.
+    low, high = max(info.min, -(1 << 24)), min(info.max, 1 << 24)
+    return rng.integers(low, high, shape, dtype=dtype, endpoint=True)
 
 
 @pytest.mark.parametrize("kind", TYPES)
@@ -54,10 +57,10 @@ def test_round_trip(
         offset=offset,
         **header,
     )
-    capture = read_header(path, keys=KEYS)
+    capture = describe(path, SENSOR)
     expected = counts[:, [1, 2, 3, 0]] if wavelength else counts
     digest = hashlib.sha256()
-    with RawCube(capture) as cube:
+    with FlatBinaryReader(capture) as cube:
         blocks = dict(cube.blocks(3, digest=digest))
         part = cube.lines(2, 5)
         again = []
@@ -89,7 +92,7 @@ def test_spectral_reads_the_same_counts(
         offset=16,
     )
     other = spectral.open_image(str(path))
-    with RawCube(read_header(path, keys=KEYS)) as cube:
+    with FlatBinaryReader(describe(path, SENSOR)) as cube:
         ours = cube.lines(0, 7)
     # spectral gives (line, sample, band).
     theirs = np.stack([other.read_subregion((i, i + 1), (0, 5))[0].T for i in range(7)])
@@ -107,7 +110,7 @@ def test_a_header_that_spectral_writes_is_read(tmp_path: Path) -> None:
         ext=".raw",
         metadata={"wavelength": [400.5, 410, 420, 430], "wavelength units": "Nanometers"},
     )
-    with RawCube(read_header(tmp_path / "cap-1.hdr", keys=KEYS)) as cube:
+    with FlatBinaryReader(describe(tmp_path / "cap-1.hdr", SENSOR)) as cube:
         np.testing.assert_array_equal(cube.lines(0, 7), counts)
 
 
@@ -119,7 +122,7 @@ def test_the_digest_is_that_of_a_published_example(tmp_path: Path) -> None:
 
 
 def test_sorted_native_counts_are_a_fresh_buffer_each(tmp_path: Path, cube_writer: Writer) -> None:
-    with RawCube(read_header(cube_writer(tmp_path), keys=KEYS)) as cube:
+    with FlatBinaryReader(describe(cube_writer(tmp_path), SENSOR)) as cube:
         first, second = cube.lines(0, 2), cube.lines(0, 2)
         first[:] = 0
         assert second.max() > 0
@@ -129,7 +132,7 @@ def test_sorted_native_counts_are_a_fresh_buffer_each(tmp_path: Path, cube_write
 @pytest.mark.parametrize(("start", "stop"), [(-1, 2), (3, 2), (0, 5)])
 def test_lines_outside_the_cube(tmp_path: Path, cube_writer: Writer, start: int, stop: int) -> None:
     with (
-        RawCube(read_header(cube_writer(tmp_path), keys=KEYS)) as cube,
+        FlatBinaryReader(describe(cube_writer(tmp_path), SENSOR)) as cube,
         pytest.raises(ValueError, match="of a cube of 4 lines"),
     ):
         cube.lines(start, stop)
@@ -138,7 +141,7 @@ def test_lines_outside_the_cube(tmp_path: Path, cube_writer: Writer, start: int,
 @pytest.mark.parametrize("interleave", ["bil", "bip", "bsq"])
 def test_a_cube_cut_while_open(tmp_path: Path, cube_writer: Writer, interleave: str) -> None:
     path = cube_writer(tmp_path, interleave=interleave)
-    cube = RawCube(read_header(path, keys=KEYS)).__enter__()
+    cube = FlatBinaryReader(describe(path, SENSOR)).__enter__()
     os.truncate(tmp_path / "strip-00.raw", 40)
     with pytest.raises(InputError, match=r"strip-00\.raw: changed while it was read"):
         cube.lines(0, 4)
@@ -154,16 +157,15 @@ def test_a_cube_cut_while_open(tmp_path: Path, cube_writer: Writer, interleave: 
 def test_a_change_is_seen_at_the_end(
     tmp_path: Path, cube_writer: Writer, change: Callable[[Path], None]
 ) -> None:
-    cube = RawCube(read_header(cube_writer(tmp_path), keys=KEYS)).__enter__()
+    cube = FlatBinaryReader(describe(cube_writer(tmp_path), SENSOR)).__enter__()
     cube.lines(0, 4)
-    cube.require_unchanged()
     change(tmp_path / "strip-00.raw")
     with pytest.raises(InputError, match="changed while it was read"):
         cube.__exit__(None, None, None)
 
 
 def test_an_error_inside_is_not_replaced(tmp_path: Path, cube_writer: Writer) -> None:
-    cube = RawCube(read_header(cube_writer(tmp_path), keys=KEYS)).__enter__()
+    cube = FlatBinaryReader(describe(cube_writer(tmp_path), SENSOR)).__enter__()
     os.truncate(tmp_path / "strip-00.raw", 40)
     cube.__exit__(KeyError, KeyError("mine"), None)
 
@@ -173,26 +175,26 @@ def test_an_error_inside_is_not_replaced(tmp_path: Path, cube_writer: Writer) ->
     [
         (lambda data: os.truncate(data, 119), "too short: 119 bytes on disk, 120 claimed"),
         (lambda data: os.truncate(data, 121), "too long: 121 bytes on disk, 120 claimed"),
-        (os.unlink, "cannot be read: No such file"),
+        (os.unlink, "no such file"),
     ],
     ids=["short", "long", "gone"],
 )
 def test_opening_a_spoilt_cube(
     tmp_path: Path, cube_writer: Writer, spoil: Callable[[Path], None], message: str
 ) -> None:
-    capture = read_header(cube_writer(tmp_path), keys=KEYS)
+    capture = describe(cube_writer(tmp_path), SENSOR)
     spoil(capture.data)
-    with pytest.raises(InputError, match=message), RawCube(capture):
+    with pytest.raises(InputError, match=message), FlatBinaryReader(capture):
         pass
 
 
 def test_no_file_stays_open(tmp_path: Path, cube_writer: Writer) -> None:
-    capture = read_header(cube_writer(tmp_path), keys=KEYS)
+    capture = describe(cube_writer(tmp_path), SENSOR)
     before = len(os.listdir("/proc/self/fd"))  # noqa: PTH208
-    with RawCube(capture) as cube:
+    with FlatBinaryReader(capture) as cube:
         cube.lines(0, 1)
     os.truncate(capture.data, 3)
-    with pytest.raises(InputError), RawCube(capture):
+    with pytest.raises(InputError), FlatBinaryReader(capture):
         pass
     assert len(os.listdir("/proc/self/fd")) == before  # noqa: PTH208
 
@@ -209,8 +211,8 @@ def test_memory_given_back_is_filled_again_and_no_other(
     tmp_path: Path, cube_writer: Writer
 ) -> None:
     counts = np.arange(6 * 4 * 5, dtype=np.uint16).reshape(6, 4, 5)
-    capture = read_header(cube_writer(tmp_path, counts=counts), keys=KEYS)
-    with RawCube(capture) as cube:
+    capture = describe(cube_writer(tmp_path, counts=counts), SENSOR)
+    with FlatBinaryReader(capture) as cube:
         blocks = cube.blocks(2)
         _, first = next(blocks)
         start, second = next(blocks)
@@ -220,3 +222,35 @@ def test_memory_given_back_is_filled_again_and_no_other(
     np.testing.assert_array_equal(second, counts[4:])
     assert np.shares_memory(second, third)
     assert not np.shares_memory(first, third)
+
+
+@pytest.mark.parametrize("interleave", ["bil", "bip", "bsq"])
+@pytest.mark.parametrize("kind", ["u4", "i4"])
+def test_counts_that_float32_does_not_hold_are_refused(
+    tmp_path: Path, cube_writer: Writer, kind: str, interleave: str
+) -> None:
+    # IEEE 754: 2^24 + 1 is the first whole number that is not exact in 24 bits.
+    counts = np.full((4, 3, 5), 1 << 24, kind)
+    assert np.float32(counts[0, 0, 0]) == 1 << 24
+    path = cube_writer(tmp_path, counts=counts, interleave=interleave)
+    with FlatBinaryReader(describe(path, SENSOR)) as cube:
+        np.testing.assert_array_equal(cube.lines(0, 4), counts)
+    counts[2, 1, 3] += 1
+    assert np.float32(counts[2, 1, 3]) != counts[2, 1, 3]
+    cube_writer(tmp_path, counts=counts, interleave=interleave)
+    with FlatBinaryReader(describe(path, SENSOR)) as cube:
+        cube.lines(0, 2)
+        with pytest.raises(InputError, match=r"line 2 has a count of 16777217; .* float32"):
+            cube.lines(1, 4)
+        with pytest.raises(InputError, match=r"line 2 has a count of 16777217"):
+            list(cube.blocks(2))
+
+
+def test_negative_counts_have_the_same_bound(tmp_path: Path, cube_writer: Writer) -> None:
+    counts = np.full((4, 3, 5), -(1 << 24) - 1, "i4")
+    path = cube_writer(tmp_path, counts=counts)
+    with (
+        FlatBinaryReader(describe(path, SENSOR)) as cube,
+        pytest.raises(InputError, match="line 0 has a count of -16777217"),
+    ):
+        cube.lines(0, 4)

@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from pipeline.calibrate.scene_sample import SignalOf
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.panels.patches import GroupImage, group_bands, nearest_good
-from pipeline.read.cubes import RawCube
+from pipeline.read.reader import Reader
 from pipeline.records import Array, Array32, Capture, Mask, PanelReference
 
 #: Lines read and reduced at a time: few, so that they stay in the processor's cache.
 LINES_AT_ONCE = 4
 #: A file that does not lie in the order of its lines is read in longer runs.
-LINES_AT_ONCE_BSQ = 64
+LINES_IN_A_RUN = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,14 +72,14 @@ class Reducer:
         u = np.stack([r.uncertainty[bands].mean(axis=1) for r in references])
         return value, (u / value).mean(axis=1)
 
-    def read(self, raw: RawCube, start: int, stop: int, step: int = 1) -> GroupImage:
+    def read(self, raw: Reader, start: int, stop: int, step: int = 1) -> GroupImage:
         """Lines start to stop, not included, every `step`-th."""
         capture = raw.capture
         lines = np.arange(start, stop, step)
         shape = (len(self.first), lines.size, capture.samples)
         first, second = np.empty(shape, np.float32), np.empty(shape, np.float32)
         saturated = np.empty(shape, np.bool_)
-        at_once = LINES_AT_ONCE_BSQ if capture.interleave == "bsq" else LINES_AT_ONCE
+        at_once = LINES_AT_ONCE if capture.by_line else LINES_IN_A_RUN
         for row in range(0, lines.size, at_once):
             part = lines[row : row + at_once]
             counts = _lines(raw, part, step)
@@ -101,11 +101,11 @@ class Reducer:
         signal[:, band, sample] = signal[:, band, self.source[band, sample]]
 
 
-def _lines(raw: RawCube, lines: NDArray[np.intp], step: int) -> NDArray[Any]:
+def _lines(raw: Reader, lines: NDArray[np.intp], step: int) -> NDArray[Any]:
     first, last = int(lines[0]), int(lines[-1])
     if step == 1:
         return raw.lines(first, last + 1)
-    if raw.capture.interleave == "bsq":
+    if not raw.capture.by_line:
         return raw.lines(first, last + 1)[::step]
     return np.concatenate([raw.lines(line, line + 1) for line in lines.tolist()])
 

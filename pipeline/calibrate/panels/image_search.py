@@ -17,7 +17,7 @@ from pipeline.config.flight import Config, Region
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.panels import matching
 from pipeline.radiometry.panels.patches import GroupImage, Patch, find_patches, row_chunks
-from pipeline.read.cubes import RawCube
+from pipeline.read.registry import open_capture
 from pipeline.records import Array, Capture, Mask, PanelReference
 
 #: Strips of more lines than this are searched in every second line.
@@ -180,7 +180,7 @@ def _anchors(
     for window in known:
         if window.panel in found:
             continue
-        with RawCube(by_name[window.cube]) as raw:
+        with open_capture(by_name[window.cube]) as raw:
             image = reducer.read(raw, *window.lines)
         part = (slice(None), slice(None), slice(*window.samples))
         first, second = image.first[part], image.second[part]
@@ -196,7 +196,7 @@ def _candidates(capture: Capture, reducer: Reducer, known: Sequence[PanelWindow]
     step = 1 if capture.lines <= ALL_LINES_UP_TO else 2
     rows = -(-capture.lines // step)
     found: list[Patch] = []
-    with RawCube(capture) as raw:
+    with open_capture(capture) as raw:
         for a, b in row_chunks(rows, CHUNK_ROWS, CHUNK_OVERLAP):
             image = reducer.read(raw, a * step, min(b * step, capture.lines), step)
             for patch in find_patches(image):
@@ -243,7 +243,7 @@ def _refined(name: str, seen: Seen, cubes: Sequence[Capture], reducer: Reducer) 
     if capture.lines > ALL_LINES_UP_TO:
         start = max(patch.lines[0] - ROOM_LINES, 0)
         stop = min(patch.lines[1] + ROOM_LINES, capture.lines)
-        with RawCube(capture) as raw:
+        with open_capture(capture) as raw:
             image: GroupImage = reducer.read(raw, start, stop)
         close = [p for p in find_patches(image) if p.overlaps(patch) and _alike(p, patch)]
         if len(close) != 1:

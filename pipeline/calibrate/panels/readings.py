@@ -19,7 +19,7 @@ from pipeline.radiometry.empirical_line import combine_passes
 from pipeline.radiometry.equation import counts_from_signal
 from pipeline.radiometry.noise import difference_variance
 from pipeline.radiometry.panels.core import SATURATED_SHARE_LEAVES_FIT, core_window, read_panel
-from pipeline.read.cubes import RawCube
+from pipeline.read.registry import open_capture
 from pipeline.read.tables import read_certificate, require_cover, require_no_gap
 from pipeline.records import (
     Array,
@@ -99,7 +99,7 @@ def windows_in_config(
 
 def read_lines(window: PanelWindow, capture: Capture, signal_of: SignalOf) -> PanelLines:
     """Read all samples of a panel's lines."""
-    with RawCube(capture) as raw:
+    with open_capture(capture) as raw:
         counts = raw.lines(*window.lines)
     return PanelLines(window, counts, signal_of(capture, np.arange(*window.lines), counts))
 

@@ -24,8 +24,8 @@ from pipeline.radiometry.geometry import (
 )
 from pipeline.radiometry.panels import matching
 from pipeline.radiometry.panels.patches import LEAST_PIXELS, Patch, find_patches
-from pipeline.read.cubes import RawCube
 from pipeline.read.regions import read_regions
+from pipeline.read.registry import open_capture
 from pipeline.read.tables import Track
 from pipeline.records import Array, Capture, LineTimes, PanelReading, PanelReference
 
@@ -251,7 +251,7 @@ def _patches_near(
             merged[-1] = (merged[-1][0], max(b, merged[-1][1]))
         else:
             merged.append((a, b))
-    with RawCube(capture) as raw:
+    with open_capture(capture) as raw:
         return [patch for a, b in merged for patch in find_patches(reducer.read(raw, a, b))]
 
 

@@ -224,21 +224,17 @@ def alike(
 
 
 def _stored_otherwise(first: Capture, others: Sequence[Capture]) -> str:
-    """Names captures of another interleave or number type than the first, or nothing.
+    """Names captures of another layout than the first, or nothing.
 
     No fault, and no caution: both say how counts lie in the file, not how they were taken, and
     every form is read alike. It is said since a camera writes one form: some file was converted.
     """
-
-    def form(capture: Capture) -> str:
-        return f"{capture.interleave} {capture.dtype.newbyteorder('=').name}"
-
-    names = [other.name for other in others if form(other) != form(first)]
+    names = [other.name for other in others if other.layout != first.layout]
     if not names:
         return ""
-    forms = sorted({form(other) for other in others if form(other) != form(first)})
+    forms = sorted({other.layout for other in others if other.layout != first.layout})
     return (
-        f"; stored as {' or '.join(forms)} where {first.name} is {form(first)}, "
+        f"; stored as {' or '.join(forms)} where {first.name} is {first.layout}, "
         f"which is read alike: {listed(names)}"
     )
 

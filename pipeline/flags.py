@@ -14,12 +14,18 @@ from pipeline.errors import ConfigError
 class QualityFlag(IntFlag):
     """What is wrong with one sample of one band; stored as uint8."""
 
-    SATURATED = 1
-    LOW_SIGNAL = 2
-    BAD_ELEMENT = 4
-    OUTSIDE_PANEL_RANGE = 8
-    NO_CALIBRATION = 16
-    DARK_UNCERTAIN = 32
+    SATURATED = 1  # the raw count is at saturation, or above
+    LOW_SIGNAL = 2  # the signal is small against its own noise
+    BAD_ELEMENT = 4  # the detector's element does not measure
+    OUTSIDE_PANEL_RANGE = 8  # darker or brighter than the fit's panels
+    NO_CALIBRATION = 16  # the band has no empirical line
+    DARK_UNCERTAIN = 32  # the dark may have moved since its capture
+    NO_DATA = 64  # the line was never written, or the count is no number
+    BEYOND_PACKING = 128  # the reflectance or its uncertainty is too large for 16 bits
+
+
+#: Samples with one of these have no value, whatever a config wants to be blank.
+WITHOUT_VALUE = QualityFlag.NO_CALIBRATION | QualityFlag.NO_DATA
 
 
 #: A line is `after_gap` when its step is longer than so many frame periods (common practice, no

@@ -10,9 +10,10 @@ from pipeline.flags import LineFlag, QualityFlag, masks, meanings, quality_mask
 
 def test_quality_bits_are_those_of_the_format() -> None:
     assert meanings(QualityFlag) == (
-        "saturated low_signal bad_element outside_panel_range no_calibration dark_uncertain"
+        "saturated low_signal bad_element outside_panel_range no_calibration dark_uncertain "
+        "no_data beyond_packing"
     )
-    assert masks(QualityFlag) == [1, 2, 4, 8, 16, 32]
+    assert masks(QualityFlag) == [1, 2, 4, 8, 16, 32, 64, 128]
 
 
 def test_line_bits_are_those_of_the_format() -> None:

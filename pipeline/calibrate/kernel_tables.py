@@ -65,9 +65,7 @@ def kernel_table(
 
     interpolate = config.quality.interpolate_bad_elements
     patches = bad_patches(bad if interpolate else np.zeros_like(bad))
-    blank = quality_mask(config.quality.blank)
     if interpolate:
-        blank &= ~int(QualityFlag.BAD_ELEMENT)
         flags = flags | np.where(bad & ~_patched(bad, patches), QualityFlag.NO_CALIBRATION, 0)
     return KernelTable(
         dark=_f32(dark.middle[bands]),
@@ -92,7 +90,7 @@ def kernel_table(
         patch_weight=patches.weight,
         saturation_counts=config.sensor.saturation_counts,
         low_signal_snr=config.quality.low_signal_snr,
-        blank_mask=blank,
+        blank_mask=quality_mask(config.quality.blanked),
     )
 
 

@@ -25,7 +25,7 @@ from pydantic import (
 from pipeline.config.complaint import config_error, nearest, shown
 from pipeline.config.toml_file import read_toml
 from pipeline.errors import ConfigError
-from pipeline.flags import QualityFlag
+from pipeline.flags import WITHOUT_VALUE, QualityFlag, quality_mask
 
 #: Header keys of the capture settings, by the name the config and the code use for them.
 HEADER_KEYS = {
@@ -258,7 +258,7 @@ class Quality(_Model):
     )
     blank: tuple[str, ...] = Field(
         ("saturated", "bad_element", "no_calibration"),
-        description="Samples with one of these flags get the fill value.",
+        description="Samples with one of these flags, or no_data, get the fill value.",
     )
     interpolate_bad_elements: Switch = Field(
         False, description="Fill bad elements from their neighbour samples; flagged all the same."
@@ -276,6 +276,14 @@ class Quality(_Model):
         if "no_calibration" not in self.blank:
             raise ValueError("blank: no_calibration must be listed; such samples have no value")
         return self
+
+    @property
+    def blanked(self) -> tuple[str, ...]:
+        """Flags whose samples are blank in the end, in order of their bits."""
+        mask = quality_mask(self.blank) | WITHOUT_VALUE
+        if self.interpolate_bad_elements:
+            mask &= ~QualityFlag.BAD_ELEMENT
+        return tuple(flag.name.lower() for flag in QualityFlag if flag & mask and flag.name)
 
 
 class Output(_Model):

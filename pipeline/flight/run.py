@@ -325,7 +325,7 @@ def _attributes(
         config_text=config.text,
         config_sha256=config.sha256,
         steps=[str(step["says"]) for step in steps_of(prepared)],
-        blank=config.quality.blank,
+        blank=config.quality.blanked,
         times_s=(float(time_s.min()), float(time_s.max())) if known else None,
         extents=extents,
         more=config.output.attributes,

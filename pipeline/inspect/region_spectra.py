@@ -28,7 +28,14 @@ if TYPE_CHECKING:
     from shapely import MultiPolygon, Polygon
 
 #: Flags that leave a sample out of a region's mean: it has no sound value.
-_LEFT_OUT = (QualityFlag.SATURATED, QualityFlag.BAD_ELEMENT, QualityFlag.NO_CALIBRATION)
+_UNSOUND = (
+    QualityFlag.SATURATED,
+    QualityFlag.BAD_ELEMENT,
+    QualityFlag.NO_CALIBRATION,
+    QualityFlag.NO_DATA,
+)
+#: ... and with them what leaves out a sample that is blank, and no other.
+_LEFT_OUT = (*_UNSOUND, QualityFlag.BEYOND_PACKING)
 #: How a term's errors go together, along line and sample, says how it shrinks in a mean.
 _OF_SAMPLE = [n for n, t in TERMS.items() if (t.line, t.sample) == ("independent", "independent")]
 _OF_ELEMENT = [n for n, t in TERMS.items() if (t.line, t.sample) == ("common", "independent")]
@@ -133,7 +140,7 @@ def _add(sums: _Sums, cube: xr.Dataset, shape: Polygon | MultiPolygon) -> None:
             continue
         reflectance = cube["reflectance"][:, part].values[:, line, sample].astype(np.float64)
         flags = cube["quality_flag"][:, part].values[:, line, sample]
-        good = ((flags & np.uint8(sum(_LEFT_OUT))) == 0) & np.isfinite(reflectance)
+        good = ((flags & np.uint8(sum(_UNSOUND))) == 0) & np.isfinite(reflectance)
         at = stored.at(reflectance, start + line, sample)
         variances = variance_terms(at)
         for total, values in (
@@ -146,7 +153,8 @@ def _add(sums: _Sums, cube: xr.Dataset, shape: Polygon | MultiPolygon) -> None:
             (sums.scaled, at.panel_signal),
         ):
             total += np.where(good, values, 0).sum(axis=1)
-        sums.left_out += np.stack([((flags & np.uint8(f)) != 0).sum(axis=1) for f in _LEFT_OUT])
+        of_flag = [~good & ((flags & np.uint8(flag)) != 0) for flag in _LEFT_OUT]
+        sums.left_out += np.stack(of_flag).sum(axis=2)
         sums.elements.update(sample.tolist())
         sums.inside += line.size
 

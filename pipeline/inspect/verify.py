@@ -37,8 +37,6 @@ _MEANING = frozenset(
         "calendar",
         "scale_factor",
         "add_offset",
-        "flag_masks",
-        "flag_meanings",
         "ancillary_variables",
         "coordinates",
     }
@@ -245,13 +243,32 @@ def _one_variable(
         yield f"{name} has shape {variable.shape}, unlike reflectance {tuple(sizes.values())}"
     if variable.dtype != row.dtype:
         yield f"{name} has type {variable.dtype}, expected {row.dtype}"
-    if row.mask is not None and variable.fill is not None:
-        yield f"{name} has the fill value {variable.fill}, a mask has none"
+    if row.mask is not None:
+        yield from _one_mask(variable, expected)
     if row.packing is not None and not _alike(variable.fill, row.fill):
         yield f"{name} has the fill value {variable.fill}, expected {row.fill}"
     for key, value in expected.items():
         if key in _MEANING and not _alike(variable.attributes.get(key), value):
             yield f"{name}:{key} is {variable.attributes.get(key)!r}, expected {value!r}"
+
+
+def _one_mask(variable: StoredVariable, expected: Mapping[str, object]) -> Iterator[str]:
+    """A mask's bits; bits are only ever added, so that an earlier version's file has fewer."""
+    name = variable.name
+    if variable.fill is not None:
+        yield f"{name} has the fill value {variable.fill}, a mask has none"
+    found, known = (
+        list(
+            zip(
+                np.atleast_1d(np.asarray(attributes.get("flag_masks", ()))).tolist(),
+                str(attributes.get("flag_meanings", "")).split(),
+                strict=False,
+            )
+        )
+        for attributes in (variable.attributes, expected)
+    )
+    if not found or found != known[: len(found)]:
+        yield f"{name} has the flags {found}, expected {known}"
 
 
 def _alike(found: object, expected: object) -> bool:

@@ -31,12 +31,14 @@ LOW_SIGNAL = np.uint8(QualityFlag.LOW_SIGNAL)
 BAD_ELEMENT = np.uint8(QualityFlag.BAD_ELEMENT)
 OUTSIDE = np.uint8(QualityFlag.OUTSIDE_PANEL_RANGE)
 NO_CALIBRATION = np.uint8(QualityFlag.NO_CALIBRATION)
+NO_DATA = np.uint8(QualityFlag.NO_DATA)
+BEYOND = np.uint8(QualityFlag.BEYOND_PACKING)
 
 #: Columns of the tallies that a block returns for each band; `negative` and `above` have their
 #: limits in `limits`.
 TALLIES = ("samples", "saturated", "low_signal", "outside", "sound", "negative", "above")
 #: Flags that keep a sample out of `sound`, and so out of `negative`: it has no sound value.
-_UNSOUND = np.uint8(SATURATED | BAD_ELEMENT | NO_CALIBRATION)
+_UNSOUND = np.uint8(SATURATED | BAD_ELEMENT | NO_CALIBRATION | NO_DATA | BEYOND)
 
 _R_SCALE, _U_SCALE = F(1 / REFLECTANCE.step), F(1 / UNCERTAINTY.step)
 _R_FILL, _U_FILL = np.int16(REFLECTANCE.fill), np.uint16(UNCERTAINTY.fill)
@@ -160,10 +162,10 @@ def calibrate_block(
     -------
     CalibratedBlock
         A saturated, bad or uncalibrated sample has its flag, and the fill value where
-        `table.blank_mask` says so. A NaN count, and a reflectance that int16 cannot hold
-        (beyond 3.2767 either way), is fill and `no_calibration`. An uncertainty too large for
-        its packing is stored as the largest one, and `low_signal` is set. Negative reflectance
-        is kept.
+        `table.blank_mask` says so. A NaN count is `no_data`, and fill. A reflectance that int16
+        cannot hold (beyond 3.2767 either way) is `beyond_packing`, and fill. An uncertainty too
+        large for its packing is `beyond_packing` too, and is stored as the largest one. Negative
+        reflectance is kept.
     """
     n_lines, bands, samples = raw.shape
     if out is None:
@@ -175,7 +177,12 @@ def calibrate_block(
         np.ascontiguousarray(raw),
         table.arrays(),
         (lines.dark_weight, lines.inverse_ratio, lines.ratio_variance, lines.line_flags),
-        (F(table.saturation_counts), F(table.low_signal_snr**2), np.uint8(table.blank_mask)),
+        (
+            F(table.saturation_counts),
+            F(table.low_signal_snr**2),
+            np.uint8(table.blank_mask),
+            raw.dtype.kind == "f",
+        ),
         uncertainty,
         (out.reflectance, packed_u, out.flags, out.tallies),
     )
@@ -190,7 +197,7 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
         covariance, low, high, patch_band, patch_sample, patch_left, patch_right, patch_weight,
     ) = table  # fmt: skip
     dark_weight, inverse_ratio, ratio_variance, line_flags = lines
-    saturation, snr2, blank = scalars
+    saturation, snr2, blank, may_be_nan = scalars
     reflectance, packed_u, flags, tallies = out
     n_lines, bands, samples = raw.shape
     signal = np.empty(samples, np.float32)
@@ -233,7 +240,7 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
                 packed = np.rint(value * _R_SCALE)
                 held = packed >= -_R_MAX and packed <= _R_MAX
                 if not held:
-                    flag |= NO_CALIBRATION
+                    flag |= BEYOND
                 q_row[s] = flag
                 r_row[s] = _R_FILL if (flag & blank) != 0 or not held else np.int16(packed)
             if uncertainty:
@@ -255,10 +262,19 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
                     unit = large if v >= _THREE_DIGITS else small
                     rounded = max(np.rint(v / unit) * unit, _ONE)
                     held = rounded <= _U_MAX
-                    q_row[s] |= np.uint8(0) if held else LOW_SIGNAL
+                    q_row[s] |= np.uint8(0) if held else BEYOND
                     rounded = rounded if held else _U_MAX
                     # By way of int32, which the compiler vectorises; to uint16 it does not.
                     u_row[s] = np.uint16(np.int32(rounded)) if r_row[s] != _R_FILL else _U_FILL
+                # Rare, and so not in the loop above, which it would slow down.
+                if (BEYOND & blank) != 0:
+                    for s in range(samples):
+                        if (q_row[s] & BEYOND) != 0:
+                            r_row[s], u_row[s] = _R_FILL, _U_FILL
+            if may_be_nan:
+                for s in range(samples):
+                    if np.isnan(signal[s]):
+                        q_row[s] = (q_row[s] | NO_DATA) & ~BEYOND
         _tally_band(reflectance[b], packed_u[b], uncertainty, flags[b], tallies[b])
         patch = patch_stop
 
@@ -351,7 +367,7 @@ def calibrate_block_numpy(
         flags = flags | np.where(outside, OUTSIDE, np.uint8(0))
         packed = np.rint(value * _R_SCALE)
         held = (packed >= -_R_MAX) & (packed <= _R_MAX)
-        flags = flags | np.where(held, np.uint8(0), NO_CALIBRATION)
+        flags = flags | np.where(held, np.uint8(0), BEYOND)
         empty = ((flags & np.uint8(table.blank_mask)) != 0) | ~held
         reflectance = np.where(empty, F(_R_FILL), packed).astype(np.int16)
 
@@ -363,9 +379,13 @@ def calibrate_block_numpy(
             unit = np.select(steps, [_THOUSAND, _HUNDRED, _TEN], _ONE)
             rounded = np.maximum(np.rint(scaled / unit) * unit, _ONE)
             fits = rounded <= _U_MAX
-            flags = flags | np.where(fits, np.uint8(0), LOW_SIGNAL)
+            flags = flags | np.where(fits, np.uint8(0), BEYOND)
             rounded = np.where(fits, rounded, _U_MAX)
+            if BEYOND & np.uint8(table.blank_mask):
+                reflectance = np.where(fits, reflectance, _R_FILL)
             packed_u = np.where(reflectance == _R_FILL, F(_U_FILL), rounded).astype(np.uint16)
+        lacking = np.isnan(signal)
+        flags = np.where(lacking, (flags | NO_DATA) & ~BEYOND, flags)
 
     return CalibratedBlock(reflectance, packed_u, flags, _tally(reflectance, packed_u, flags))
 

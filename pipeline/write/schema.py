@@ -118,7 +118,8 @@ SCHEMA: Mapping[str, Variable] = _table(
             packing=REFLECTANCE,
             more={
                 "comment": "Relative to reference panels under the same sky. Not clipped: noise "
-                "has a sign. Blank where quality_flag has a bit of the attribute blank_flags.",
+                "has a sign. Blank where quality_flag has a bit of the attribute blank_flags, and "
+                "where the value itself is beyond_packing.",
                 "references": "Schaepman-Strub et al. 2006, doi 10.1016/j.rse.2006.03.002",
             },
         ),
@@ -135,7 +136,7 @@ SCHEMA: Mapping[str, Variable] = _table(
             optional=True,
             more={
                 "comment": "Rounded to two significant digits; "
-                f"{UNCERTAINTY.largest * UNCERTAINTY.step:g} stands for that or more. "
+                f"{UNCERTAINTY.largest * UNCERTAINTY.step:g} with beyond_packing stands for more. "
                 "By the law of propagation, JCGM 100:2008.",
             },
         ),

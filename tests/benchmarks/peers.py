@@ -27,6 +27,7 @@ DIMENSIONS = ("wavelength", "line", "sample")
 LINES = 64
 
 SATURATED, LOW_SIGNAL, BAD_ELEMENT, OUTSIDE, NO_CALIBRATION, DARK_UNCERTAIN = 1, 2, 4, 8, 16, 32
+BEYOND = 128
 FILL_R, FILL_U, LARGEST_U = -32768, 65535, 65000
 
 ATTRIBUTES: dict[str, dict[str, Any]] = {
@@ -105,8 +106,8 @@ def calibrated(
     flag |= np.where(outside, np.uint8(OUTSIDE), np.uint8(0))
     reflectance *= np.float32(1e4)
     np.rint(reflectance, out=reflectance)
-    flag |= np.where(np.abs(reflectance) <= 32767, np.uint8(0), np.uint8(NO_CALIBRATION))
-    blank = (flag & (SATURATED | BAD_ELEMENT | NO_CALIBRATION)) != 0
+    flag |= np.where(np.abs(reflectance) <= 32767, np.uint8(0), np.uint8(BEYOND))
+    blank = (flag & (SATURATED | BAD_ELEMENT | NO_CALIBRATION | BEYOND)) != 0
     reflectance[blank] = FILL_R
     out: dict[str, NDArray[Any]] = {"reflectance": reflectance.astype(np.int16)}
     del reflectance
@@ -128,7 +129,7 @@ def calibrated(
             unit[u >= least] = step
         u = np.maximum(np.rint(u / unit) * unit, 1)
         over = u > LARGEST_U
-        flag |= np.where(over, np.uint8(LOW_SIGNAL), np.uint8(0))
+        flag |= np.where(over, np.uint8(BEYOND), np.uint8(0))
         u[over] = LARGEST_U
         u[blank] = FILL_U
         out["reflectance_uncertainty"] = u.astype(np.uint16)

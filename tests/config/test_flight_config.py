@@ -56,6 +56,18 @@ def test_the_smallest_config_has_the_documented_defaults(folder: Path) -> None:
     assert config.output.folder == folder / "results"
 
 
+def test_what_is_blank_in_the_end(folder: Path) -> None:
+    def blanked(text: str = "") -> tuple[str, ...]:
+        return load(folder, f"{SMALLEST}\n[quality]\n{text}\n").quality.blanked
+
+    assert blanked() == ("saturated", "bad_element", "no_calibration", "no_data")
+    assert blanked('blank = ["no_calibration"]') == ("no_calibration", "no_data")
+    interpolated = ("saturated", "no_calibration", "no_data")
+    assert blanked("interpolate_bad_elements = true") == interpolated
+    more = 'blank = ["no_calibration", "beyond_packing", "low_signal"]'
+    assert blanked(more) == ("low_signal", "no_calibration", "no_data", "beyond_packing")
+
+
 def test_paths_are_absolute_and_found_beside_the_config_or_in_the_folder(folder: Path) -> None:
     (folder / "raw" / "grey-48.csv").write_text("x")
     assert load(folder).panel[0].certificate == folder / "grey-48.csv"

@@ -14,7 +14,7 @@ from pipeline.errors import InputError
 from pipeline.flight.run import run
 from pipeline.inspect.region_spectra import COLUMNS, export_spectra
 
-LEFT_OUT = 1 | 4 | 16  # saturated, bad_element, no_calibration
+LEFT_OUT = 1 | 4 | 16 | 64  # saturated, bad_element, no_calibration, no_data
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +71,12 @@ def test_mean_and_spread_are_those_of_the_sound_samples(folder, cube, tmp_path):
     np.testing.assert_allclose(found["standard_deviation"], np.nanstd(r, axis=1, ddof=1), rtol=1e-4)
     np.testing.assert_array_equal(found["samples"], good.sum(axis=(1, 2)))
     np.testing.assert_array_equal(found["samples"] + found["left_out"], 400)
-    for name, bit in (("saturated", 1), ("bad_element", 4), ("no_calibration", 16)):
+    for name, bit in (
+        ("saturated", 1),
+        ("bad_element", 4),
+        ("no_calibration", 16),
+        ("no_data", 64),
+    ):
         expected = ((flags & bit) != 0).sum(axis=(1, 2))
         np.testing.assert_array_equal(found[f"left_out_{name}"], expected)
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import h5py
 import netCDF4
+import numpy as np
 import pytest
 
 from pipeline.cli.commands import main
@@ -178,6 +179,24 @@ def test_attributes_that_change_what_numbers_mean_are_seen(
         "run_id is 'another'",
     ):
         assert part in whats
+
+
+def test_a_mask_of_an_earlier_version_has_fewer_bits_and_never_others(
+    runs: dict[str, Path], tmp_path: Path
+) -> None:
+    shutil.copytree(runs["netcdf"], tmp_path / "run")
+
+    def said(bits: list[int], meanings: str) -> str:
+        with netCDF4.Dataset(tmp_path / "run" / "strip-00.nc", "a") as nc:
+            nc["quality_flag"].flag_masks = np.array(bits, np.uint8)
+            nc["quality_flag"].flag_meanings = meanings
+        found = verify(tmp_path / "run", inputs=False)
+        return " ".join(f.what for f in found if not f.ok and "quality_flag" in f.what)
+
+    assert not said([1, 2, 4], "saturated low_signal bad_element")
+    assert "has the flags" in said([1, 2, 8], "saturated low_signal bad_element")
+    assert "has the flags" in said([1, 2, 4], "saturated bad_element low_signal")
+    assert "has the flags" in said([1], "")
 
 
 def test_run_json_of_another_run_is_seen(fresh: Path) -> None:

@@ -84,7 +84,7 @@ def cases(draw: st.DrawFn) -> tuple[Any, KernelTable, LineTable, bool]:
     bad = rng.random((bands, samples)) < draw(st.sampled_from([0.0, 0.2, 1.0]))
     patched = draw(st.booleans())
     none = (*[np.zeros(0, np.int32)] * 4, np.zeros(0, np.float32))
-    blank = draw(st.integers(0, 63)) | Q.NO_CALIBRATION
+    blank = draw(st.integers(0, 255)) | Q.NO_CALIBRATION | Q.NO_DATA
     flags = np.where(bad, Q.BAD_ELEMENT, 0) | np.where(
         rng.random((bands, samples)) < 0.05, Q.NO_CALIBRATION, 0
     )
@@ -102,7 +102,7 @@ def cases(draw: st.DrawFn) -> tuple[Any, KernelTable, LineTable, bool]:
         rng.uniform(-1, 2, lines).astype(np.float32),
         (1 / ratio).astype(np.float32),
         rng.uniform(0, 1e-3, lines).astype(np.float32),
-        rng.choice([0, 0, Q.DARK_UNCERTAIN], lines).astype(np.uint8),
+        rng.choice([0, 0, Q.DARK_UNCERTAIN, Q.NO_DATA], lines).astype(np.uint8),
     )
     counts = laid_out(counts_of(rng, (lines, bands, samples), dtype), layout)
     return counts, table, per_line, draw(st.booleans())
@@ -155,10 +155,11 @@ def test_blank_means_flagged_and_the_two_fills_go_together(case: Any) -> None:
     assert block.uncertainty is not None
     blank = block.reflectance == -32768
     np.testing.assert_array_equal(blank, block.uncertainty == 65535)
-    assert ((block.flags[blank] & table.blank_mask) != 0).all()
-    # An uncertainty past its packing sets low_signal after the blanks are decided.
-    listed = block.flags & (table.blank_mask & ~int(Q.LOW_SIGNAL))
-    assert blank[listed != 0].all()
+    assert ((block.flags[blank] & (table.blank_mask | Q.BEYOND_PACKING)) != 0).all()
+    assert blank[(block.flags & table.blank_mask) != 0].all()
+    # What is there and beyond its packing is an uncertainty.
+    there = ~blank & ((block.flags & Q.BEYOND_PACKING) != 0)
+    assert (block.uncertainty[there] == 65000).all()
 
 
 @pytest.mark.parametrize("bands", [1, 3, 10])

@@ -22,7 +22,7 @@ from pipeline.radiometry.kernel import (
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 
 NONE = np.zeros(0, np.int32)
-BLANK = int(Q.SATURATED | Q.BAD_ELEMENT | Q.NO_CALIBRATION)
+BLANK = int(Q.SATURATED | Q.BAD_ELEMENT | Q.NO_CALIBRATION | Q.NO_DATA)
 BOTH = pytest.mark.parametrize("calibrate", [calibrate_block, calibrate_block_numpy])
 
 
@@ -138,13 +138,19 @@ def test_worked_uncertainty_of_two_panels(calibrate: Any) -> None:
         (1100, {"low": 0.5001}, Q.OUTSIDE_PANEL_RANGE, False),
         (4095, {"element_flags": int(Q.BAD_ELEMENT)}, Q.SATURATED | Q.BAD_ELEMENT, True),
         # 3900/1000 = 3.8 does not fit int16 at a step of 1e-4.
-        (3900, {"gain": 1 / 1000}, Q.NO_CALIBRATION, True),
+        (3900, {"gain": 1 / 1000}, Q.BEYOND_PACKING, True),
+        # ... whatever is to be blank.
+        (3900, {"gain": 1 / 1000, "blank_mask": 0}, Q.BEYOND_PACKING, True),
+        # 3267.7/1000 is the last that does.
+        (3367.6, {"gain": 1 / 1000}, Q(0), False),
+        (1100, {"element_flags": int(Q.NO_DATA)}, Q.NO_DATA, True),
     ],
 )
 def test_flags_and_blanks(
-    calibrate: Any, raw: int, table: dict[str, Any], flags: Q, blank: bool
+    calibrate: Any, raw: float, table: dict[str, Any], flags: Q, blank: bool
 ) -> None:
-    r, u, q = one(calibrate(counts(raw), table_of(**table), lines_of()))
+    dtype = np.uint16 if isinstance(raw, int) else np.float32
+    r, u, q = one(calibrate(counts(raw, dtype=dtype), table_of(**table), lines_of()))
     assert Q(q) == flags
     assert (r == REFLECTANCE.fill) == blank
     assert (u == UNCERTAINTY.fill) == blank
@@ -159,17 +165,50 @@ def test_line_flags_mark_the_whole_line(calibrate: Any) -> None:
 
 
 @BOTH
-@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
-def test_a_count_that_is_no_number_is_blank(calibrate: Any, value: float) -> None:
-    r, u, q = one(calibrate(counts(value, dtype=np.float32), table_of(), lines_of()))
-    assert (r, u) == (REFLECTANCE.fill, UNCERTAINTY.fill)
-    assert q & Q.NO_CALIBRATION
+@pytest.mark.parametrize("uncertainty", [True, False])
+@pytest.mark.parametrize(
+    ("value", "flags"),
+    [
+        (np.nan, Q.NO_DATA | Q.LOW_SIGNAL),
+        (np.inf, Q.BEYOND_PACKING | Q.SATURATED | Q.OUTSIDE_PANEL_RANGE),
+        (-np.inf, Q.BEYOND_PACKING | Q.LOW_SIGNAL | Q.OUTSIDE_PANEL_RANGE),
+    ],
+)
+def test_a_count_that_is_no_number_is_blank_and_says_why(
+    calibrate: Any, value: float, flags: Q, uncertainty: bool
+) -> None:
+    table = table_of(low=0.0, high=1.0, shot=0.2, blank_mask=0)
+    with np.errstate(invalid="ignore"):
+        block = calibrate(
+            counts(value, dtype=np.float32), table, lines_of(), uncertainty=uncertainty
+        )
+    r, u, q = one(block)
+    assert (r, u) == (REFLECTANCE.fill, UNCERTAINTY.fill if uncertainty else None)
+    assert Q(q) == flags
+
+
+@BOTH
+def test_a_neighbour_without_data_leaves_an_interpolated_element_without(calibrate: Any) -> None:
+    table = table_of(
+        1, 3, element_flags=[0, Q.BAD_ELEMENT, 0], patch_band=np.array([0], np.int32),
+        patch_sample=np.array([1], np.int32), patch_left=np.array([0], np.int32),
+        patch_right=np.array([2], np.int32), patch_weight=np.array([0.5], np.float32),
+        blank_mask=int(Q.NO_DATA),
+    )  # fmt: skip
+    block = calibrate(counts(300, 9, np.nan, dtype=np.float32), table, lines_of())
+    assert [bool(q & Q.NO_DATA) for q in block.flags[0, 0]] == [False, True, True]
+    assert (block.reflectance[0, 0] == REFLECTANCE.fill).tolist() == [False, True, True]
 
 
 @BOTH
 def test_an_uncertainty_too_large_for_its_packing_is_the_largest_one(calibrate: Any) -> None:
     block = calibrate(counts(1100), table_of(offset_variance=4.0), lines_of())
-    assert one(block) == (5000, UNCERTAINTY.largest, Q.LOW_SIGNAL)
+    assert one(block) == (5000, UNCERTAINTY.largest, Q.BEYOND_PACKING)
+    blank = table_of(offset_variance=4.0, blank_mask=int(Q.BEYOND_PACKING))
+    asked = calibrate(counts(1100), blank, lines_of())
+    assert one(asked) == (REFLECTANCE.fill, UNCERTAINTY.fill, Q.BEYOND_PACKING)
+    held = calibrate(counts(1100), table_of(offset_variance=0.42), lines_of())
+    assert one(held) == (5000, 65000, 0)
 
 
 @BOTH

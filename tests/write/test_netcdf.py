@@ -106,7 +106,7 @@ def test_flags_by_name_and_bit(cube: Path) -> None:
         lines = dict(zip(line.flag_meanings.split(), line.flag_masks, strict=True))
     assert named == {
         "saturated": 1, "low_signal": 2, "bad_element": 4, "outside_panel_range": 8,
-        "no_calibration": 16, "dark_uncertain": 32,
+        "no_calibration": 16, "dark_uncertain": 32, "no_data": 64, "beyond_packing": 128,
     }  # fmt: skip
     assert lines == {"after_gap": 1, "time_estimated": 2, "illumination_extrapolated": 4}
 

@@ -106,6 +106,8 @@ class FlatField:
 
     response: Array32  # (band, sample) [1]
     uncertainty: Array32  # (band, sample) [1], standard
+    #: Errors of neighbouring samples and bands go together: a falloff that was not measured.
+    smooth: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -113,7 +113,11 @@ def _band_mean(values: Array, good: Mask) -> Array:
 
 def where_measuring(flat: FlatField, bad: Mask) -> FlatField:
     """The flat with response 1 at bad elements: what a dead one has is no response."""
-    return FlatField(np.where(bad, 1, flat.response), np.where(bad, 0, flat.uncertainty))
+    return replace(
+        flat,
+        response=np.where(bad, 1, flat.response),
+        uncertainty=np.where(bad, 0, flat.uncertainty),
+    )
 
 
 def unmeasured_response(
@@ -133,7 +137,8 @@ def unmeasured_response(
         clear = ~bad[:, across] & (reading.saturated_share == 0)[:, None]
         profiles.append(np.where(clear, mean, np.nan))
     spread = response_spread(profiles, variances)
-    return FlatField(np.ones(bad.shape, np.float32), np.where(bad, 0, spread).astype(np.float32))
+    u = np.where(bad, 0, spread).astype(np.float32)
+    return FlatField(np.ones(bad.shape, np.float32), u, smooth=True)
 
 
 def bad_elements(

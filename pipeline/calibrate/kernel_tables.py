@@ -19,7 +19,12 @@ from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation
 from pipeline.config.flight import Config
 from pipeline.flags import QualityFlag, quality_mask
-from pipeline.radiometry.equation import fold_element, fold_ratio, noise_variance
+from pipeline.radiometry.equation import (
+    SMOOTH_RESPONSE,
+    fold_element,
+    fold_ratio,
+    noise_variance,
+)
 from pipeline.radiometry.kernel import KernelTable, LineTable
 from pipeline.radiometry.preview import FLIGHT_BYTES, preview_plan
 from pipeline.records import (
@@ -235,5 +240,9 @@ def _product(
     if positions is not None:
         values |= {"latitude": positions.latitude, "longitude": positions.longitude}
     return cube_product(
-        shown, values, uncertainty=prepared.config.output.uncertainty, attributes=attributes
+        shown,
+        values,
+        uncertainty=prepared.config.output.uncertainty,
+        attributes=attributes,
+        terms={"relative_response": SMOOTH_RESPONSE} if detector.flat.smooth else None,
     )

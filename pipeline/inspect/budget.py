@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,14 +11,15 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.radiometry.equation import (
-    TERMS,
     FitVariance,
     InputQuantities,
+    Term,
     combined,
     signal_from_reflectance,
     variance_terms,
 )
 from pipeline.records import Array
+from pipeline.write.schema import terms_in
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -45,6 +47,7 @@ class StoredQuantities:
     ratio: Array
     ratio_uncertainty: Array
     electrons_per_count: float
+    terms: Mapping[str, Term]  # as the file says that their errors go together
 
     @classmethod
     def of(cls, cube: xr.Dataset) -> StoredQuantities:
@@ -79,6 +82,7 @@ class StoredQuantities:
             ratio=stored("irradiance_ratio"),
             ratio_uncertainty=stored("irradiance_ratio_uncertainty"),
             electrons_per_count=float(stored("electrons_per_count")),
+            terms=terms_in({str(name): cube[name].attrs for name in cube.variables}),
         )
 
     def at(self, reflectance: Array, line: Places, sample: Places) -> InputQuantities:
@@ -140,9 +144,9 @@ def uncertainty_budget(dataset: xr.Dataset, line: int, sample: int) -> xr.Datase
             raise InputError(f"{name} {place} lies outside the cube's {dataset.sizes[name]}")
     stored = dataset["reflectance"].isel(line=line, sample=sample).values
     reflectance = np.asarray(stored, np.float64)[:, None]
-    quantities = StoredQuantities.of(dataset).at(reflectance, np.array([line]), np.array([sample]))
-    variances = variance_terms(quantities)
-    kinds = {kind: [n for n, t in TERMS.items() if t.kind == kind] for kind in _KINDS}
+    known = StoredQuantities.of(dataset)
+    variances = variance_terms(known.at(reflectance, np.array([line]), np.array([sample])))
+    kinds = {kind: [n for n, t in known.terms.items() if t.kind == kind] for kind in _KINDS}
     totals = {kind: combined(variances[name] for name in names) for kind, names in kinds.items()}
     variances |= totals | {"combined": combined(totals.values())}
     blank = ~np.isfinite(reflectance)
@@ -151,7 +155,7 @@ def uncertainty_budget(dataset: xr.Dataset, line: int, sample: int) -> xr.Datase
             name: (
                 "wavelength",
                 np.where(blank, np.nan, np.sqrt(np.maximum(variance, 0)))[:, 0],
-                _described(name),
+                _described(name, known.terms.get(name)),
             )
             for name, variance in variances.items()
         },
@@ -163,10 +167,9 @@ def uncertainty_budget(dataset: xr.Dataset, line: int, sample: int) -> xr.Datase
 _KINDS = ("random", "systematic")
 
 
-def _described(name: str) -> dict[str, str]:
+def _described(name: str, term: Term | None) -> dict[str, str]:
     described = {"units": "1", "long_name": f"standard uncertainty: {name.replace('_', ' ')}"}
-    if name in TERMS:
-        term = TERMS[name]
+    if term is not None:
         described |= {
             "kind": term.kind,
             "correlation_line": term.line,

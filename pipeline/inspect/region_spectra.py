@@ -17,6 +17,7 @@ from pipeline.radiometry.equation import (
     TERMS,
     TERMS_OF_FIT,
     FitVariance,
+    Term,
     combined,
     variance_terms,
 )
@@ -36,11 +37,6 @@ _UNSOUND = (
 )
 #: ... and with them what leaves out a sample that is blank, and no other.
 _LEFT_OUT = (*_UNSOUND, QualityFlag.BEYOND_PACKING)
-#: How a term's errors go together, along line and sample, says how it shrinks in a mean.
-_OF_SAMPLE = [n for n, t in TERMS.items() if (t.line, t.sample) == ("independent", "independent")]
-_OF_ELEMENT = [n for n, t in TERMS.items() if (t.line, t.sample) == ("common", "independent")]
-#: What does not shrink; the empirical line's terms are known at the mean signal itself.
-_SHARED = [n for n in TERMS if n not in (*_OF_SAMPLE, *_OF_ELEMENT, *TERMS_OF_FIT)]
 
 COLUMNS = (
     "region", "wavelength_nm", "mean", "standard_deviation", "standard_uncertainty",
@@ -114,7 +110,7 @@ class _Sums:
         self.square = np.zeros(bands)
         self.sample = np.zeros(bands)  # of the variance that is each sample's own
         self.element = np.zeros(bands)  # of the variance that all lines of an element share
-        self.shared = {name: np.zeros(bands) for name in _SHARED}  # of each term's uncertainty
+        self.shared = {name: np.zeros(bands) for name in TERMS}  # of each term's uncertainty
         self.scaled = np.zeros(bands)  # of signal over irradiance ratio [count]
         self.left_out = np.zeros((len(_LEFT_OUT), bands), np.int64)  # by flag
         self.fit: FitVariance | None = None  # common to all cubes of a run
@@ -143,13 +139,14 @@ def _add(sums: _Sums, cube: xr.Dataset, shape: Polygon | MultiPolygon) -> None:
         good = ((flags & np.uint8(sum(_UNSOUND))) == 0) & np.isfinite(reflectance)
         at = stored.at(reflectance, start + line, sample)
         variances = variance_terms(at)
+        by_sharing = _by_sharing(stored.terms)
         for total, values in (
             (sums.count, np.ones_like(reflectance)),
             (sums.value, reflectance),
             (sums.square, reflectance**2),
-            (sums.sample, combined(variances[name] for name in _OF_SAMPLE)),
-            (sums.element, combined(variances[name] for name in _OF_ELEMENT)),
-            *((sums.shared[name], np.sqrt(variances[name])) for name in _SHARED),
+            (sums.sample, combined(variances[name] for name in by_sharing["sample"])),
+            (sums.element, combined(variances[name] for name in by_sharing["element"])),
+            *((sums.shared[name], np.sqrt(variances[name])) for name in by_sharing["all"]),
             (sums.scaled, at.panel_signal),
         ):
             total += np.where(good, values, 0).sum(axis=1)
@@ -157,6 +154,20 @@ def _add(sums: _Sums, cube: xr.Dataset, shape: Polygon | MultiPolygon) -> None:
         sums.left_out += np.stack(of_flag).sum(axis=2)
         sums.elements.update(sample.tolist())
         sums.inside += line.size
+
+
+def _by_sharing(terms: Mapping[str, Term]) -> dict[str, list[str]]:
+    """Names of the terms by what shares their error: a sample alone, the lines of an element, all.
+
+    The empirical line's own are left out: they are known at the mean signal itself.
+    """
+    found: dict[str, list[str]] = {"sample": [], "element": [], "all": []}
+    for name, term in terms.items():
+        if name not in TERMS_OF_FIT:
+            alone = term.sample == "independent"
+            own = "sample" if term.line == "independent" else "element"
+            found[own if alone else "all"].append(name)
+    return found
 
 
 def _rows(name: str, wavelength_nm: Array, sums: _Sums) -> Iterator[tuple[Any, ...]]:

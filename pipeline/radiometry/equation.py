@@ -19,7 +19,7 @@ in the order written. A ratio may be of a line alone or of a band and a line. In
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Literal, NamedTuple
 
@@ -195,6 +195,8 @@ TERMS: Mapping[str, Term] = MappingProxyType(
     }
 )
 
+#: The response's where a falloff was not measured: its errors are alike at neighbouring elements.
+SMOOTH_RESPONSE = replace(TERMS["relative_response"], sample="common", band="common")
 #: The terms that are the empirical line's own: of a mean signal they are known outright.
 TERMS_OF_FIT = ("panel_certificate", "panel_scatter", "fit")
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.radiometry.equation import TERMS, Term
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.records import Capture
 from pipeline.write.schema import AUXILIARY, DIMENSIONS, LARGE, SCHEMA, Attributes, Dimensions
@@ -31,6 +32,7 @@ class CubeProduct:
     uncertainty: bool
     values: dict[str, NDArray[Any]]
     attributes: Attributes
+    terms: Mapping[str, Term] = field(default_factory=dict)  # other than the equation has them
 
     @property
     def sizes(self) -> dict[str, int]:
@@ -49,7 +51,7 @@ class CubeProduct:
 
     def attributes_of(self, name: str) -> Attributes:
         """The attributes of a variable, told which auxiliary coordinates and masks exist."""
-        attributes = SCHEMA[name].attributes()
+        attributes = SCHEMA[name].attributes({**TERMS, **self.terms})
         if name in LARGE:
             auxiliary = [n for n in AUXILIARY if n in self.values]
             if auxiliary:
@@ -86,8 +88,11 @@ def cube_product(
     *,
     uncertainty: bool,
     attributes: Attributes,
+    terms: Mapping[str, Term] | None = None,
 ) -> CubeProduct:
     """A cube's product from its small variables' values, by name.
+
+    `terms` are those of the measurement equation whose errors go together otherwise here.
 
     ValueError where the values are not what the schema says: a name, a type, a shape, or one of
     the variables that every file has.
@@ -101,6 +106,7 @@ def cube_product(
         uncertainty=uncertainty,
         values=dict(values),
         attributes=attributes,
+        terms=dict(terms or {}),
     )
     unlike = {row.name for row in SCHEMA.values() if not row.optional} - {*LARGE, *values}
     unlike |= values.keys() - (SCHEMA.keys() - {*LARGE})

@@ -9,7 +9,7 @@ where a cube's values are gathered.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntFlag
 from types import MappingProxyType
 from typing import Any
@@ -314,6 +314,22 @@ SCHEMA: Mapping[str, Variable] = _table(
         ),
     ]
 )
+
+
+def terms_in(attributes: Mapping[str, Mapping[str, object]]) -> dict[str, Term]:
+    """The equation's terms as the variables of a file, by name, say that their errors go together.
+
+    Where a file does not say it, as one of an earlier version, the equation's own.
+    """
+    terms = dict(TERMS)
+    for row in SCHEMA.values():
+        if len(row.terms) == 1:
+            stated = attributes.get(row.name, {})
+            said = {axis: stated.get(f"correlation_{axis}") for axis in ("line", "sample", "band")}
+            known = {k: v for k, v in said.items() if v in ("independent", "common")}
+            terms[row.terms[0]] = replace(terms[row.terms[0]], **known)  # type: ignore[arg-type]
+    return terms
+
 
 #: Variables with a value for each sample, in order; the rest are small.
 LARGE = tuple(name for name, row in SCHEMA.items() if row.dimensions == DIMENSIONS)

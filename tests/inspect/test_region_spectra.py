@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import shutil
 
+import netCDF4
 import numpy as np
 import pytest
 import shapely
@@ -106,6 +107,31 @@ def test_of_many_samples_the_systematic_part_is_what_remains(folder, cube, tmp_p
     excess = np.sqrt(total**2 - part**2)
     assert np.median(excess[many] / excess[few]) < 0.2
     assert np.median(total[many] / part[many]) < 1.1
+
+
+def test_a_falloff_that_was_not_measured_does_not_shrink_in_a_mean(rich_copy, tmp_path):
+    rich_copy.edit('flat = "flat-0.hdr"\n', "")
+    run_folder = run(rich_copy.config).folder
+    with xr.open_dataset(run_folder / "strip-00.nc", decode_times=False) as opened:
+        cube = opened.load()
+    here = alone(run_folder, tmp_path, "strip-00.nc")
+    regions = {"block": around(cube, (40, 60), (5, 25))}
+    export_spectra(here, regions, tmp_path / "common.csv")
+    with netCDF4.Dataset(here / "strip-00.nc", "a") as nc:
+        nc["relative_response_uncertainty"].correlation_sample = "independent"
+    export_spectra(here, regions, tmp_path / "independent.csv")
+    common, independent = (
+        table(tmp_path / name)["systematic_uncertainty"]
+        for name in ("common.csv", "independent.csv")
+    )
+    # No element of the block has another: the whole of it is in the mean.
+    relative = cube["relative_response_uncertainty"].max(dim="sample").values
+    mean = table(tmp_path / "common.csv")["mean"]
+    of_response = np.abs(mean - cube["empirical_offset"].values) * relative
+    known = np.isfinite(mean)
+    assert known.mean() > 0.9
+    excess = np.sqrt(common**2 - independent**2)
+    np.testing.assert_allclose(excess[known], of_response[known], rtol=0.02)
 
 
 def test_zarr_and_netcdf_give_the_same_table(rich_flight, folder, cube, tmp_path):

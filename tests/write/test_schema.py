@@ -8,11 +8,12 @@ import netCDF4
 import numpy as np
 import pytest
 
+import pipeline
 from pipeline import flags
 from pipeline.radiometry.equation import TERMS
 from pipeline.records import Capture
 from pipeline.write.product import cube_product, output_bytes
-from pipeline.write.schema import AUXILIARY, DIMENSIONS, LARGE, SCHEMA
+from pipeline.write.schema import AUXILIARY, DIMENSIONS, LARGE, SCHEMA, terms_in
 
 #: Values that ACDD-1.3 allows for coverage_content_type (ISO 19115-1 codes).
 CONTENT = {
@@ -70,6 +71,29 @@ def test_terms_that_differ_along_an_axis_say_nothing_of_it() -> None:
     assert whole["correlation_line"] == whole["correlation_sample"] == "common"
     assert "correlation_band" not in whole
     assert not any("correlation" in key for key in SCHEMA["dark_mean"].attributes())
+
+
+def test_a_falloff_that_was_not_measured_is_common_to_neighbours(
+    rich_copy: Any, rich_run: Any
+) -> None:
+    rich_copy.edit('flat = "flat-0.hdr"\n', "")
+    without_flat = pipeline.run(rich_copy.config).folder
+    for folder, wanted in ((rich_run.folder, "independent"), (without_flat, "common")):
+        with netCDF4.Dataset(folder / "strip-00.nc") as nc:
+            u_f = nc["relative_response_uncertainty"]
+            assert u_f.correlation_line == "common"
+            assert u_f.correlation_sample == u_f.correlation_band == wanted
+            stated = {n: {k: v.getncattr(k) for k in v.ncattrs()} for n, v in nc.variables.items()}
+        terms = terms_in(stated)
+        assert terms["relative_response"].sample == wanted
+        others = TERMS.keys() - {"relative_response"}
+        assert all(terms[name] == TERMS[name] for name in others)
+
+
+def test_a_file_that_does_not_say_has_the_equations_terms() -> None:
+    assert terms_in({}) == dict(TERMS)
+    odd = terms_in({"dark_mean_uncertainty": {"correlation_line": "perhaps"}})
+    assert odd == dict(TERMS)
 
 
 def test_a_ratio_may_be_of_a_line_or_of_a_band_and_a_line() -> None:

@@ -273,9 +273,9 @@ def leave_one_out(
     out = np.full(points.x.shape, np.nan)
     bands, points = _fewer_bands(points)
     enough = points.used.sum(axis=0) >= 3
-    for k, line in enumerate(_lines_without_each(points)):
-        value = reflectance_from_signal(points.x[k], line.fit.slope, line.fit.intercept)
-        known = enough & points.used[k] & line.calibrated
+    for k, others in enumerate(_lines_without_each(points)):
+        value = reflectance_from_signal(points.x[k], others.fit.slope, others.fit.intercept)
+        known = enough & points.used[k] & others.calibrated
         out[k, bands] = np.where(known, value - points.y[k], np.nan)
     return out
 
@@ -290,7 +290,7 @@ def without_each(
     """
     _, points = _fewer_bands(_points(references, signal, uncertainty, usable))
     out = np.full(len(references), np.nan)
-    for k, line in enumerate(_lines_without_each(points)):
-        if np.isfinite(line.chi_square).any():
-            out[k] = np.nanmedian(line.chi_square)
+    for k, others in enumerate(_lines_without_each(points)):
+        if np.isfinite(others.chi_square).any():
+            out[k] = np.nanmedian(others.chi_square)
     return out

@@ -29,6 +29,7 @@ class Settings:
     gain: float = math.nan
     sensor_temperature_c: float = math.nan
     start_s: float = math.nan
+    serial_number: str = ""  # the camera's; empty where nobody states it
 
 
 @dataclass(frozen=True, eq=False)

@@ -36,7 +36,7 @@ def light_rows(
         rows.illumination_steps(
             recording.line_s,
             None if log is None else log.time_s,
-            None if log is None else log.irradiance,
+            None if log is None else log.level,
             limits=limits,
         ),
         rows.sun_elevation(_sun_elevation(recording), limits=limits),
@@ -66,7 +66,7 @@ def _irradiance(
     if log is not None:
         line_s = recording.line_s
         inside = (line_s >= log.time_s[0]) & (line_s <= log.time_s[-1])
-        found = np.interp(line_s[inside], log.time_s, log.irradiance)
+        found = np.interp(line_s[inside], log.time_s, log.level)
         return found if found.size else None
     if light.method != "constant":
         return np.concatenate([light.by_cube[c.name].ratio for c in recording.cubes])

@@ -184,7 +184,9 @@ def _middle_s(config: Config, capture: Capture) -> float:
         name = template.replace("{stem}", capture.name)
         for folder in (config.path.absolute().parent, config.flight.folder):
             if (folder / name).is_file():
-                return float(np.mean(read_line_times(folder / name, capture.lines).time_s))
+                written = config.tables.line_times
+                times = read_line_times(folder / name, capture.lines, written=written)
+                return float(np.mean(times.time_s))
     period_s = capture.settings.frame_period_ms / 1000
     length_s = capture.lines * period_s if math.isfinite(period_s) else 0.0
     return capture.settings.start_s + length_s / 2

@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.calibrate.darks import require_matching
 from pipeline.config.flight import Config
+from pipeline.config.tables import LineTimesTable
 from pipeline.errors import InputError
 from pipeline.radiometry.checks.offload import differences
 from pipeline.read.inventory import Inventory
@@ -79,27 +80,26 @@ def read_recording(config: Config, found: Inventory) -> Recording:
         A table cannot be read, or the darks or the flat were not taken with the cubes' settings.
     """
     inventory = usable(found)
-    flight, cubes = config.flight, inventory.cubes
+    flight, tables, cubes = config.flight, config.tables, inventory.cubes
     require_matching(inventory.darks, cubes[0])
     if inventory.flat is not None:
         require_matching([inventory.flat], cubes[0])
     return Recording(
         found=found,
         inventory=inventory,
-        times={c.name: _times(inventory, c) for c in cubes},
-        track=read_track(flight.track) if flight.track else None,
-        log=read_irradiance(flight.irradiance) if flight.irradiance else None,
+        times={c.name: _times(inventory, c, tables.line_times) for c in cubes},
+        track=read_track(flight.track, tables.track) if flight.track else None,
+        log=read_irradiance(flight.irradiance, tables.irradiance) if flight.irradiance else None,
         regions=_regions(config),
     )
 
 
-def _times(inventory: Inventory, capture: Capture) -> LineTimes:
+def _times(inventory: Inventory, capture: Capture, written: LineTimesTable) -> LineTimes:
     path = inventory.line_times_path(capture)
     if path is None:
         return line_times_from_start(capture.settings, capture.lines)
-    return read_line_times(
-        path, capture.lines, frame_period_s=capture.settings.frame_period_ms / 1000
-    )
+    period_s = capture.settings.frame_period_ms / 1000
+    return read_line_times(path, capture.lines, frame_period_s=period_s, written=written)
 
 
 def _regions(config: Config) -> Mapping[str, Polygon | MultiPolygon]:

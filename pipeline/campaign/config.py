@@ -19,7 +19,8 @@ from typing import Any, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.config.complaint import config_error
-from pipeline.config.flight import Config, Count, Number, config_from_table, load_config
+from pipeline.config.flight import Config, config_from_table, load_config
+from pipeline.config.model import Count, Number
 from pipeline.config.toml_file import read_toml
 from pipeline.errors import ConfigError
 

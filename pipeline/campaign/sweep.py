@@ -340,7 +340,7 @@ def _stands(row: FlightRow) -> bool:
 def not_whole(folder: Path, manifests: tuple[Path, ...]) -> str:
     """The first thing in which a flight departs from its manifests; empty if nothing."""
     from pipeline.files import file_sha256
-    from pipeline.read.tables import read_manifest
+    from pipeline.read.manifest import read_manifest
 
     for manifest in manifests:
         try:

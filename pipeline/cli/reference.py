@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import sys
+import types
 import typing
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from pipeline.config.flight import Config
+from pipeline.config.sensor import HeaderKey
 from pipeline.radiometry.limits import LIMITS, Limit
 
 _BEGIN, _END = "<!-- made from the code: {} -->", "<!-- end: {} -->"
@@ -37,20 +39,27 @@ def config_table() -> str:
 def _rows(model: type[BaseModel], prefix: str) -> list[str]:
     rows = []
     for name, field in model.model_fields.items():
-        inner = _model_in(field.annotation)
-        if inner is not None and field.default is not PydanticUndefined:
+        inner, key = _model_in(field.annotation), field.alias or name
+        if (
+            inner is not None
+            and field.default is not PydanticUndefined
+            and not issubclass(inner, HeaderKey)
+        ):
             rows += _rows(inner, f"{prefix}{name}.")
             continue
-        rows.append(f"| `{prefix}{field.alias or name}` | {_default(field)} | {_said(field)} |")
+        key = f'"{key}"' if " " in key else key
+        rows.append(f"| `{prefix}{key}` | {_default(field)} | {_said(field)} |")
     return rows
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:
-    """The one model that a field holds, alone or in a list; None for plain values."""
+    """The one model that a field holds, alone, in a list or as an option; None for plain values."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     if typing.get_origin(annotation) is tuple:
         return _model_in(typing.get_args(annotation)[0])
+    if isinstance(annotation, types.UnionType):
+        return next(filter(None, map(_model_in, typing.get_args(annotation))), None)
     return None
 
 
@@ -61,6 +70,8 @@ def _default(field: FieldInfo) -> str:
     match default:
         case None:
             return "absent"
+        case HeaderKey():
+            return f'`"{default.key}"`'
         case bool():
             return f"`{str(default).lower()}`"
         case tuple():

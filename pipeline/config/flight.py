@@ -6,104 +6,41 @@ they exist. Nothing here opens a cube.
 
 from __future__ import annotations
 
-import datetime as dt
 import hashlib
-import math
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    Strict,
-    ValidationError,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
 from pipeline.config.complaint import config_error, nearest, shown
+from pipeline.config.model import NAME, Bound, Date, Model, Number, Patterns, Span, Switch
+from pipeline.config.sensor import Sensor
+from pipeline.config.tables import Tables
 from pipeline.config.toml_file import read_toml
 from pipeline.errors import ConfigError
 from pipeline.flags import WITHOUT_VALUE, QualityFlag, quality_mask
 
-#: Header keys of the capture settings, by the name the config and the code use for them.
-HEADER_KEYS = {
-    "exposure time": "exposure time",
-    "frame period": "frame period",
-    "gain": "gain",
-    "sensor temperature": "sensor temperature",
-    "acquisition start": "acquisition start",
-}
-
-_NAME = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$"
-
-
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-def _listed(value: object) -> object:
-    return [value] if isinstance(value, str) else value
-
-
-def _half_open(value: object) -> object:
-    if not (
-        isinstance(value, list | tuple) and len(value) == 2 and all(type(v) is int for v in value)
-    ):
-        raise ValueError(
-            f"expected two whole numbers [start, stop], the stop not included; got {shown(value)}"
-        )
-    if not 0 <= value[0] < value[1]:
-        raise ValueError(f"expected 0 <= start < stop; got {shown(value)}")
-    return tuple(value)
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-
-
-def _one_or_more(value: object) -> object:
-    listed = value if isinstance(value, list | tuple) else [value]
-    if value is not None and not (listed and all(map(_is_number, listed))):
-        raise ValueError(f"expected a number, or a list of numbers; got {shown(value)}")
-    return value
-
-
-def _one_or_two(value: object) -> object:
-    listed = value if isinstance(value, list | tuple) and len(value) == 2 else [value]
-    if value is not None and not all(map(_is_number, listed)):
-        raise ValueError(f"expected a finite number, or two as [low, high]; got {shown(value)}")
-    return value
-
-
-def _dated(value: object) -> object:
-    # A bare number would be taken for seconds since 1970.
-    if isinstance(value, int | float):
-        raise ValueError(f"expected a date such as 2026-03-02; got {shown(value)}")
-    return value
-
-
-# TOML has types of its own: "4095" is text, and true is no number.
-Number = Annotated[float, Strict()]
-Count = Annotated[int, Strict()]
-Switch = Annotated[bool, Strict()]
 AttributeName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,99}$")]
 AttributeText = Annotated[str, Field(min_length=1)]
-Patterns = Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
-Bound = Annotated[float | tuple[float, float] | None, BeforeValidator(_one_or_two)]
-Span = Annotated[tuple[int, int], BeforeValidator(_half_open)]
 
 
-class Flight(_Model):
+class Frames(Model):
+    """Cubes that are folders of raster files, one line each."""
+
+    files: str = Field("*", min_length=1, description="Glob pattern of the files in a folder.")
+    rows: Literal["bands", "samples"] = Field(description="What the rows of a file are.")
+
+
+class Flight(Model):
     """What was recorded, and where it lies."""
 
-    name: str = Field(pattern=_NAME, description="Name of the flight; names the results' folder.")
+    name: str = Field(pattern=NAME, description="Name of the flight; names the results' folder.")
     folder: Path = Field(Path(), description="Folder of the raw files.")
     cubes: Patterns = Field(
-        description="Glob patterns of the cubes' headers, in acquisition order."
+        description="Glob patterns of the cubes' headers, raster files or folders of frames, in "
+        "acquisition order."
     )
-    darks: Patterns = Field(description="Glob patterns of the dark captures' headers.")
+    darks: Patterns = Field(description="Glob patterns of the dark captures, likewise.")
     line_times: str | None = Field(
         None, description="CSV `line,time_utc` of each cube; `{stem}` stands for the cube's stem."
     )
@@ -116,67 +53,13 @@ class Flight(_Model):
     manifest: Path | None = Field(
         None, description="sha256sum list of the offload; `manifest.sha256` in the folder is found."
     )
+    frames: Frames | None = Field(
+        None, description="Where cubes are folders of raster files, one line each: how they lie."
+    )
     survey: str = Field("survey", description="Name of the survey polygon among the regions.")
 
 
-class HeaderKeys(_Model):
-    """Other header keys for the capture settings."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
-
-    exposure_time: str = Field(
-        HEADER_KEYS["exposure time"],
-        alias="exposure time",
-        description="Header key of the exposure, ms.",
-    )
-    frame_period: str = Field(
-        HEADER_KEYS["frame period"],
-        alias="frame period",
-        description="Header key of the time from line to line, ms.",
-    )
-    gain: str = Field(HEADER_KEYS["gain"], description="Header key of the gain.")
-    sensor_temperature: str = Field(
-        HEADER_KEYS["sensor temperature"],
-        alias="sensor temperature",
-        description="Header key of the sensor's temperature, deg C.",
-    )
-    acquisition_start: str = Field(
-        HEADER_KEYS["acquisition start"],
-        alias="acquisition start",
-        description="Header key of the first line's time, ISO 8601, UTC.",
-    )
-
-
-class Sensor(_Model):
-    """The camera."""
-
-    full_scale_counts: Number = Field(4095, gt=0, description="Largest count the camera can give.")
-    saturation_counts: Number = Field(
-        4000, gt=0, description="Counts from here on are flagged saturated."
-    )
-    electrons_per_count: Number | None = Field(
-        None, gt=0, description="Overall system gain K; by photon transfer where absent."
-    )
-    ifov_mrad: Number | None = Field(None, gt=0, description="Field of view of one sample.")
-    wavelength_nm: tuple[Number, ...] | None = Field(
-        None, description="Band centres, where the headers have none."
-    )
-    fwhm_nm: Annotated[float | tuple[float, ...] | None, BeforeValidator(_one_or_more)] = Field(
-        None, description="Band widths, where the headers have none."
-    )
-    header_keys: HeaderKeys = HeaderKeys()
-
-    @model_validator(mode="after")
-    def _saturation_below_full_scale(self) -> Self:
-        if self.saturation_counts > self.full_scale_counts:
-            raise ValueError(
-                f"saturation_counts {self.saturation_counts:g} is above "
-                f"full_scale_counts {self.full_scale_counts:g}"
-            )
-        return self
-
-
-class Window(_Model):
+class Window(Model):
     """A panel's place in a cube, half-open."""
 
     cube: str
@@ -184,7 +67,7 @@ class Window(_Model):
     samples: Span
 
 
-class Region(_Model):
+class Region(Model):
     """A panel's place as a named polygon; the track leads to it, the image refines it."""
 
     region: str
@@ -218,11 +101,11 @@ Places = Annotated[
 ]
 
 
-class Panel(_Model):
+class Panel(Model):
     """A reference panel and its certificate."""
 
     name: str = Field(
-        pattern=_NAME, description="Panel's name; the same name again is another pass."
+        pattern=NAME, description="Panel's name; the same name again is another pass."
     )
     certificate: Path = Field(description="CSV `wavelength_nm,reflectance,expanded_uncertainty`.")
     use: Literal["fit", "check"] = Field(
@@ -231,15 +114,13 @@ class Panel(_Model):
     coverage_factor: Number = Field(
         2.0, gt=0, description="k of the certificate's expanded uncertainty."
     )
-    measured: Annotated[dt.date | None, BeforeValidator(_dated)] = Field(
-        None, description="Date of the certificate's measurement."
-    )
+    measured: Date = Field(None, description="Date of the certificate's measurement.")
     where: Places = Field(
         description='Window, region, a list of them (repeated passes), or "search".'
     )
 
 
-class Calibration(_Model):
+class Calibration(Model):
     """Choices of the calibration."""
 
     illumination: Literal["constant", "panel passes", "irradiance log"] = Field(
@@ -250,7 +131,7 @@ class Calibration(_Model):
     )
 
 
-class Quality(_Model):
+class Quality(Model):
     """What is flagged, what is blanked."""
 
     low_signal_snr: Number = Field(
@@ -286,7 +167,7 @@ class Quality(_Model):
         return tuple(flag.name.lower() for flag in QualityFlag if flag & mask and flag.name)
 
 
-class Output(_Model):
+class Output(Model):
     """Where results go and in which form."""
 
     folder: Path = Field(Path("results"), description="Folder of all results.")
@@ -297,18 +178,19 @@ class Output(_Model):
     )
 
 
-class Limit(_Model):
+class Limit(Model):
     """A check's limits, moved."""
 
     caution: Bound = None
     fail: Bound = None
 
 
-class Config(_Model):
+class Config(Model):
     """One flight's config."""
 
     flight: Flight
     sensor: Sensor = Sensor()
+    tables: Tables = Tables()
     panel: tuple[Panel, ...] = Field(min_length=1)
     calibration: Calibration = Calibration()
     quality: Quality = Quality()

@@ -26,7 +26,7 @@ def page_data(prepared: Preparation, results: Sequence[CubeResult]) -> ReportDat
         snr=median_snr(measured),
         times=times,
         illumination=prepared.light.by_cube,
-        irradiance_log=(log.time_s, log.irradiance) if log else None,
+        irradiance_log=(log.time_s, log.level) if log else None,
         along_track=along_track_lines(config, cubes, times, tracks),
         track=(track.latitude, track.longitude) if track else None,
         regions=recording.regions or None,

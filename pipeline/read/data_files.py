@@ -30,6 +30,16 @@ def capture_name(header: Path) -> str:
     return base.name
 
 
+def header_beside(data: Path) -> Path | None:
+    """The header of a file with a suffix of flat binary data; None where there is none."""
+    if data.suffix.lower() not in DATA_SUFFIXES:
+        return None
+    for header in (data.with_suffix(".hdr"), data.with_name(f"{data.name}.hdr")):
+        if header != data and _is_file(header):
+            return header
+    return None
+
+
 def find_data_file(header: Path, claimed: int) -> Path:
     """The file that a header describes; among several the only one of the claimed size.
 

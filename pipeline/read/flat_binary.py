@@ -17,12 +17,12 @@ from typing import Any, Literal, Self, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.config.flight import Sensor
+from pipeline.config.sensor import Sensor
 from pipeline.errors import InputError
 from pipeline.files import open_descriptor
 from pipeline.read.data_files import capture_name, find_data_file
 from pipeline.read.headers import Words, count_of, read_words, text_of
-from pipeline.read.reader import Digest, require_exact
+from pipeline.read.reader import Digest, Rooms, exact, require_size
 from pipeline.read.settings import settings_of
 from pipeline.read.spectrum import bands_of
 from pipeline.records import Capture
@@ -40,11 +40,6 @@ class FlatBinary:
     dtype: np.dtype[Any]  # byte order included
     offset_bytes: int
     order: NDArray[np.intp]  # sorts the file's bands by wavelength
-
-
-def is_header(path: Path) -> bool:
-    """Whether a path is that of a header."""
-    return path.suffix.lower() == ".hdr"
 
 
 def describe(path: Path, sensor: Sensor) -> Capture:
@@ -94,40 +89,10 @@ def describe(path: Path, sensor: Sensor) -> Capture:
         by_line=interleave != "bsq",
         wavelength_nm=found.wavelength_nm,
         fwhm_nm=found.fwhm_nm,
-        settings=settings_of(words, sensor.header_keys, path),
+        settings=settings_of(words, sensor, path),
         stored=FlatBinary(
             cast(Literal["bil", "bip", "bsq"], interleave), dtype, offset, found.order
         ),
-    )
-
-
-def bytes_missing(capture: Capture) -> int:
-    """Bytes that the header claims less those on disk; negative when the file is too long."""
-    try:
-        return capture.claimed_bytes - capture.data.stat().st_size
-    except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror}", where=capture.data) from None
-
-
-def require_whole(capture: Capture) -> None:
-    """InputError unless the data file has exactly the bytes that its header claims."""
-    _require_size(capture, capture.claimed_bytes - bytes_missing(capture))
-
-
-def _require_size(capture: Capture, size: int) -> None:
-    """InputError with both sizes unless `size` [bytes] is the one that the header claims."""
-    claimed = capture.claimed_bytes
-    if size == claimed:
-        return
-    kind, do = (
-        ("too short", "Copy the file again from the recorder")
-        if size < claimed
-        else ("too long", "The header does not describe this file")
-    )
-    raise InputError(
-        f"{kind}: {size} bytes on disk, {claimed} claimed by {capture.header.name}",
-        where=capture.data,
-        do=do,
     )
 
 
@@ -167,14 +132,13 @@ class FlatBinaryReader:
         self._fd = -1
         sorted_already = np.array_equal(self._stored.order, np.arange(capture.bands))
         self._order = None if sorted_already else self._stored.order
-        self._spare: list[NDArray[Any]] = []
-        self._lent: dict[int, NDArray[Any]] = {}
+        self._rooms = Rooms()
 
     def __enter__(self) -> Self:
         self._fd = open_descriptor(self.capture.data)
         try:
             self._opened = os.fstat(self._fd)
-            _require_size(self.capture, self._opened.st_size)
+            require_size(self.capture, self._opened.st_size)
         except InputError:
             self._close()
             raise
@@ -210,7 +174,7 @@ class FlatBinaryReader:
     def lines(self, start: int, stop: int) -> NDArray[Any]:
         """Raw counts, see `Reader.lines`; a fresh array, for bip and bsq a transposed view of it,
         copied only where bands must be sorted."""
-        return self._proved(start, self._filled(start, stop))
+        return exact(self._arranged(self._filled(start, stop)), self.capture, start)
 
     def blocks(
         self, lines_per_block: int, *, digest: Digest | None = None, once: bool = False
@@ -224,22 +188,18 @@ class FlatBinaryReader:
             raise ValueError(f"lines_per_block is {lines_per_block}; expected 1 or more")
         cube = self.capture
         along = digest if cube.by_line else None
-        self._spare.clear()
+        self._rooms.clear()
         if along is not None:
             self._digest_span(along, 0, self._stored.offset_bytes)
         for start in range(0, cube.lines, lines_per_block):
             stop = min(start + lines_per_block, cube.lines)
-            try:
-                room = self._spare.pop()
-            except IndexError:
-                room = self._empty(min(lines_per_block, cube.lines))
-            self._lent[start] = room
+            room = self._rooms.take(start, lambda: self._empty(min(lines_per_block, cube.lines)))
             raw = self._filled(start, stop, along, room)
             # Read ahead while these lines are worked on.
             self._advise(stop, min(stop + lines_per_block, cube.lines), "WILLNEED")
             if once:
                 self._advise(start, stop, "DONTNEED")
-            yield start, self._proved(start, raw)
+            yield start, exact(self._arranged(raw), cube, start)
         if digest is not None and along is None:
             self.add_to(digest)
 
@@ -249,7 +209,7 @@ class FlatBinaryReader:
 
     def give_back(self, start: int) -> None:
         """Let the memory of the block that starts at a line be filled by a later one."""
-        self._spare.append(self._lent.pop(start))
+        self._rooms.give_back(start)
 
     def _advise(self, start: int, stop: int, advice: str) -> None:
         """Tell the system what comes of lines; a bsq file's do not lie together."""
@@ -303,11 +263,6 @@ class FlatBinaryReader:
             self._fill(part, first + at)
             along.update(part.data)
         return raw
-
-    def _proved(self, start: int, raw: NDArray[Any]) -> NDArray[Any]:
-        counts = self._arranged(raw)
-        require_exact(counts, self.capture, start)
-        return counts
 
     def _arranged(self, raw: NDArray[Any]) -> NDArray[Any]:
         """(line, band, sample), native and sorted; swaps the bytes of `raw` in place."""

@@ -10,10 +10,11 @@ from pathlib import Path, PurePath
 from pipeline.config.flight import Config
 from pipeline.errors import ConfigError, InputError
 from pipeline.files import file_sha256
-from pipeline.read.data_files import capture_name
-from pipeline.read.flat_binary import bytes_missing, require_whole
-from pipeline.read.registry import describe
-from pipeline.read.tables import read_manifest
+from pipeline.read.data_files import header_beside
+from pipeline.read.manifest import read_manifest
+from pipeline.read.order import in_order
+from pipeline.read.reader import bytes_missing, require_whole
+from pipeline.read.registry import capture_name, describe
 from pipeline.records import Capture
 
 #: Name under which a manifest is found in the flight's folder.
@@ -64,7 +65,7 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
     cube_paths = [p for p in _matches(config, "flight.cubes", flight.cubes) if p not in apart]
     if not cube_paths:
         raise ConfigError(
-            "matches no header that is not a dark or the flat", where=_at(config, "flight.cubes")
+            "matches nothing that is not a dark or the flat", where=_at(config, "flight.cubes")
         )
     _refuse_same_stems(cube_paths)
 
@@ -111,18 +112,6 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
     )
 
 
-def _split(name: str) -> list[str]:
-    """Text and digits by turns, text first and last."""
-    return re.split(r"([0-9]{1,18})", name)
-
-
-def _natural(path: Path) -> tuple[list[tuple[str, int]], str]:
-    """Sorts strip-2 before strip-10."""
-    parts = _split(str(path))
-    numbers = [int(text) for text in parts[1::2]] + [0]
-    return list(zip(parts[::2], numbers, strict=True)), str(path)
-
-
 def _at(config: Config, key: str) -> str:
     return f"{config.path}: {key}"
 
@@ -136,7 +125,7 @@ def _require_readable(folder: Path) -> None:
 
 
 def _matches(config: Config, key: str, patterns: Iterable[str]) -> list[Path]:
-    """Headers that match, in order of the patterns and then of their names."""
+    """Captures that match, in order of the patterns and then of their names."""
     folder = config.flight.folder
     found: dict[Path, None] = {}
     for pattern in patterns:
@@ -147,23 +136,31 @@ def _matches(config: Config, key: str, patterns: Iterable[str]) -> list[Path]:
             )
         try:
             # Hidden files beside the real ones are another system's notes.
-            headers = [
-                path
-                for path in folder.glob(pattern)
-                if path.suffix.lower() == ".hdr"
-                and (not path.name.startswith(".") or pure.name.startswith("."))
-            ]
+            hidden = pure.name.startswith(".")
+            there = [p for p in folder.glob(pattern) if hidden or not p.name.startswith(".")]
+            captures = _captures(there, frames=config.flight.frames is not None)
         except (OSError, ValueError, NotImplementedError, re.error) as error:
             raise ConfigError(
                 f"the pattern {pattern!r} cannot be used: {error}", where=_at(config, key)
             ) from None
-        if not headers:
+        if not captures:
+            kinds = "header (.hdr), raster or folder of frames" if there else "file"
             raise ConfigError(
-                f"the pattern {pattern!r} matches no header (.hdr) in {folder}",
+                f"the pattern {pattern!r} matches no {kinds} in {folder}",
                 where=_at(config, key),
             )
-        found.update(dict.fromkeys(sorted(headers, key=_natural)))
+        found.update(dict.fromkeys(in_order(captures)))
     return list(found)
+
+
+def _captures(paths: list[Path], *, frames: bool) -> list[Path]:
+    """What stands for a capture among the paths that match a pattern: headers, else the folders
+    of frames, else raster files; a data file stands for its header."""
+    headers = [path for path in paths if path.suffix.lower() == ".hdr"]
+    folders = [path for path in paths if frames and path.is_dir()]
+    if headers or folders:
+        return headers or folders
+    return [header_beside(path) or path for path in paths if not path.is_dir()]
 
 
 def _flat_path(config: Config) -> Path | None:
@@ -172,7 +169,9 @@ def _flat_path(config: Config) -> Path | None:
         return None
     for folder in (flight.folder, config.path.absolute().parent):
         try:
-            if (folder / flight.flat).is_file():
+            if (folder / flight.flat).is_file() or (
+                flight.frames is not None and (folder / flight.flat).is_dir()
+            ):
                 return folder / flight.flat
         except (OSError, ValueError):
             continue
@@ -209,7 +208,7 @@ def _whole(config: Config, path: Path) -> Capture:
 
 def _described(config: Config, path: Path) -> Capture:
     _require_plain_name(path, config.flight.folder)
-    return describe(path, config.sensor)
+    return describe(path, config.sensor, config.flight.frames)
 
 
 def _line_times(config: Config, stem: str) -> Path | None:

@@ -6,7 +6,7 @@ in `registry`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import TracebackType
 from typing import Any, Protocol, Self
 
@@ -78,26 +78,96 @@ class Reader(Protocol):
         and name in the form of the coreutils, in order."""
 
 
-def require_exact(counts: NDArray[Any], capture: Capture, first_line: int) -> None:
-    """InputError where whole numbers lie beyond what float32 holds exactly.
+def exact(counts: NDArray[Any], capture: Capture, first_line: int) -> NDArray[Any]:
+    """The counts, of a type of at most 32 bits, proved to be exact in float32.
 
     Parameters
     ----------
-    counts : (line, band, sample) [count]; types of at most 16 bits and floats always pass
+    counts : (line, band, sample) [count]; types of at most 16 bits and float32 always pass
     first_line : the cube's line that is first in `counts`, for the message
+
+    Returns
+    -------
+    `counts` itself, or int32 for wider whole numbers and float32 for wider others. InputError
+    names the first line with a count that would be rounded; NaN stay NaN.
     """
-    if counts.dtype.kind not in "iu" or counts.dtype.itemsize < 4 or not counts.size:
-        return
-    low, high = int(counts.min()), int(counts.max())
-    if low >= -EXACT_UP_TO and high <= EXACT_UP_TO:
-        return
-    worst = high if high > EXACT_UP_TO else low
-    line = first_line + int(np.argmax((counts == worst).any(axis=(1, 2))))
+    kind, size = counts.dtype.kind, counts.dtype.itemsize
+    if size < 4 or (kind == "f" and size == 4):
+        return counts
+    if kind == "f":
+        narrow = counts.astype(np.float32)
+        wrong = (narrow != counts) & ~np.isnan(counts)
+    else:
+        narrow = counts if size == 4 else counts.astype(np.int32)
+        if not counts.size or (counts.min() >= -EXACT_UP_TO and counts.max() <= EXACT_UP_TO):
+            return narrow
+        wrong = (counts > EXACT_UP_TO) | (counts < -EXACT_UP_TO)
+    if not wrong.any():
+        return narrow
+    line, band, sample = np.unravel_index(int(np.argmax(wrong)), wrong.shape)
     raise InputError(
-        f"line {line} has a count of {worst}; counts are calibrated in float32, which holds whole "
-        f"numbers up to {EXACT_UP_TO} exactly",
+        f"line {first_line + int(line)} has a count of {counts[line, band, sample]}; counts are "
+        f"calibrated in float32, which holds whole numbers up to {EXACT_UP_TO} exactly",
         where=capture.data,
         do="Divide the counts by a power of two where the file is made",
+    )
+
+
+class Rooms:
+    """Memory of blocks: each is lent for one, and for a later one once it is given back."""
+
+    def __init__(self) -> None:
+        self._spare: list[NDArray[Any]] = []
+        self._lent: dict[int, NDArray[Any]] = {}
+
+    def clear(self) -> None:
+        """Forget the memory that nobody uses."""
+        self._spare.clear()
+
+    def take(self, start: int, make: Callable[[], NDArray[Any]]) -> NDArray[Any]:
+        """Memory for the block that starts at a line."""
+        try:
+            room = self._spare.pop()
+        except IndexError:
+            room = make()
+        self._lent[start] = room
+        return room
+
+    def give_back(self, start: int) -> None:
+        """Take the memory of the block that starts at a line back."""
+        self._spare.append(self._lent.pop(start))
+
+
+def bytes_missing(capture: Capture) -> int:
+    """Bytes that a capture is described to have less those on disk; negative where it has more."""
+    on_disk = 0
+    for path in capture.files:
+        try:
+            on_disk += path.stat().st_size
+        except OSError as error:
+            raise InputError(f"cannot be read: {error.strerror}", where=path) from None
+    return capture.claimed_bytes - on_disk
+
+
+def require_whole(capture: Capture) -> None:
+    """InputError unless the data files have exactly the bytes that they are described to have."""
+    require_size(capture, capture.claimed_bytes - bytes_missing(capture))
+
+
+def require_size(capture: Capture, size: int) -> None:
+    """InputError with both sizes unless `size` [bytes] is the one that the header claims."""
+    claimed = capture.claimed_bytes
+    if size == claimed:
+        return
+    kind, do = (
+        ("too short", "Copy the file again from the recorder")
+        if size < claimed
+        else ("too long", "The header does not describe this file")
+    )
+    raise InputError(
+        f"{kind}: {size} bytes on disk, {claimed} claimed by {capture.header.name}",
+        where=capture.data,
+        do=do,
     )
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.config.flight import Sensor
+from pipeline.config.sensor import Sensor
 from pipeline.errors import ConfigError, InputError, ReflectoryError
 from pipeline.read.headers import Words, text_of
 from pipeline.read.numbers import NUMBER

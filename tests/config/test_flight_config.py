@@ -43,7 +43,7 @@ def test_the_smallest_config_has_the_documented_defaults(folder: Path) -> None:
     assert config.sensor.full_scale_counts == 4095
     assert config.sensor.saturation_counts == 4000
     assert config.sensor.electrons_per_count is None
-    assert config.sensor.header_keys.exposure_time == "exposure time"
+    assert config.sensor.header_keys.exposure_time.key == "exposure time"
     assert config.panel[0].use == "fit"
     assert config.panel[0].coverage_factor == 2
     assert config.panel[0].where == (Window(cube="strip-00", lines=(64, 106), samples=(85, 110)),)

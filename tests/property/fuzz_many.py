@@ -14,17 +14,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from pipeline.campaign.config import load_campaign
-from pipeline.config.flight import Sensor, load_config
+from pipeline.config.flight import load_config
+from pipeline.config.sensor import Sensor
 from pipeline.errors import ReflectoryError
+from pipeline.read.certificate import read_certificate
 from pipeline.read.flat_binary import describe
+from pipeline.read.manifest import read_manifest
 from pipeline.read.regions import read_regions
-from pipeline.read.tables import (
-    read_certificate,
-    read_irradiance,
-    read_line_times,
-    read_manifest,
-    read_track,
-)
+from pipeline.read.tables import read_irradiance, read_line_times, read_track
 from pipeline.synthetic import FlightPlan, make_flight
 
 Reader = Callable[[Path], object]

@@ -15,18 +15,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.config.flight import Sensor
+from pipeline.config.sensor import Sensor
 from pipeline.errors import ReflectoryError
-from pipeline.read.flat_binary import FlatBinaryReader, describe, require_whole
+from pipeline.read.certificate import read_certificate
+from pipeline.read.csv_table import read_table
+from pipeline.read.flat_binary import FlatBinaryReader, describe
+from pipeline.read.manifest import read_manifest
+from pipeline.read.reader import require_whole
 from pipeline.read.regions import read_regions
-from pipeline.read.tables import (
-    read_certificate,
-    read_irradiance,
-    read_line_times,
-    read_manifest,
-    read_table,
-    read_track,
-)
+from pipeline.read.tables import read_irradiance, read_line_times, read_track
 
 SENSOR = Sensor()
 QUICK = settings(deadline=2000, max_examples=150)

@@ -85,14 +85,14 @@ def test_data_files_are_not_taken_for_headers(config: Make) -> None:
 @pytest.mark.parametrize(
     ("flight", "key", "message"),
     [
-        ({"cubes": "none-*.hdr"}, "flight.cubes", "'none-.*' matches no header"),
-        ({"cubes": ["strip-*.hdr", "x.hdr"]}, "flight.cubes", "'x.hdr' matches no header"),
-        ({"darks": "dark-*.hdr"}, "flight.darks", "'dark-.*' matches no header"),
+        ({"cubes": "none-*.hdr"}, "flight.cubes", "'none-.*' matches no file"),
+        ({"cubes": ["strip-*.hdr", "x.hdr"]}, "flight.cubes", "'x.hdr' matches no file"),
+        ({"darks": "dark-*.hdr"}, "flight.darks", "'dark-.*' matches no file"),
         ({"cubes": "../raw/*.hdr"}, "flight.cubes", "leaves flight.folder"),
         ({"darks": "/tmp/*.hdr"}, "flight.darks", "leaves flight.folder"),
         ({"cubes": ""}, "flight.cubes", "leaves flight.folder"),
         ({"cubes": "a**b/*.hdr"}, "flight.cubes", "cannot be used"),
-        ({"cubes": "cap-*.hdr"}, "flight.cubes", "no header that is not a dark"),
+        ({"cubes": "cap-*.hdr"}, "flight.cubes", "nothing that is not a dark"),
         ({"flat": "flat-9.hdr"}, "flight.flat", "no such file"),
         ({"line_times": "times.csv"}, "flight.line_times", "does not name {stem}"),
         ({"line_times": "../{stem}.csv"}, "flight.line_times", "leaves its folder"),

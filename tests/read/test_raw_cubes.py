@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import spectral
 
-from pipeline.config.flight import Sensor
+from pipeline.config.sensor import Sensor
 from pipeline.errors import InputError
 from pipeline.files import file_sha256
 from pipeline.read.flat_binary import FlatBinaryReader, describe

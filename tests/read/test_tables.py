@@ -13,17 +13,14 @@ import pytest
 
 from pipeline.errors import InputError
 from pipeline.flags import LineFlag
+from pipeline.read.certificate import Certificate, read_certificate, require_cover, require_no_gap
+from pipeline.read.csv_table import read_table
+from pipeline.read.manifest import read_manifest
 from pipeline.read.tables import (
-    Certificate,
     line_times_from_start,
-    read_certificate,
     read_irradiance,
     read_line_times,
-    read_manifest,
-    read_table,
     read_track,
-    require_cover,
-    require_no_gap,
 )
 from pipeline.records import Settings
 
@@ -64,10 +61,10 @@ def test_an_optional_column_may_be_absent(tmp_path: Path) -> None:
         ("a,b\n", "the table has no rows"),
         ("a,c\n1,2\n", r"line 1, column b: the column is missing; got a,c"),
         ("a,b,a\n1,2,3\n", "line 1, column a: the column is there twice"),
-        ("a;b\n1;2\n", "separated by semicolons; expected commas"),
-        ("a\tb\n1\t2\n", "separated by tabs; expected commas"),
+        ("a;c\n1;2\n", r"line 1, column b: the column is missing; got a,c"),
+        ("a\tb\n1\t2,5.0\n", r"line 2, column b: '2,5\.0': expected a number"),
         ("a,b\n1,2\n3\n", r"line 3: expected 2 cells, got 1"),
-        ("a,b\n1,2,5\n", r"line 2: expected 2 cells, got 3.*Decimal commas"),
+        ("a,b\n1,2,5\n", r"line 2: expected 2 cells, got 3; decimal commas.*semicolons"),
         ("a,b\n1,\n", "line 2, column b: the cell is empty"),
         ("a,b\n1,2\n\n\n3,x\n", "line 5, column b: 'x': expected a number"),
         ("a,b\n1,nan\n", "line 2, column b: 'nan': expected a number"),
@@ -81,9 +78,9 @@ def test_an_optional_column_may_be_absent(tmp_path: Path) -> None:
         ("a,b\n1,2\n".encode("utf-16"), "line 1: (not UTF-8|not a text file)"),
         ("a,b\n1,\0\n", "line 2: not a text file: it holds zero bytes"),
         ("a,b\n1," + "2" * 70_000, "line 2: longer than 65536 bytes"),
-        ('a,b\n1,"2\n', "not comma-separated: unexpected end of data"),
-        ('a,b\n1,"2"x\n', "line 2: not comma-separated"),
-        ("a,b\r1,2\r", "line 1: not comma-separated"),
+        ('a,b\n1,"2\n', "not a table of separated cells: unexpected end of data"),
+        ('a,b\n1,"2"x\n', "line 2: not a table of separated"),
+        ("a,b\r1,2\r", "line 1: not a table of separated"),
     ],
 )
 def test_refused_tables(tmp_path: Path, content: str | bytes, message: str) -> None:
@@ -216,8 +213,6 @@ def test_a_lone_line_has_a_time(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("first", "lines", "message"),
     [
-        (1, 3, "line 2, column line: line number 1; expected 0. Number the cube's lines from 0"),
-        (5, 3, "line 2, column line: line number 5; expected 0"),
         (0, 4, "3 rows for a cube of 4 lines"),
         (0, 2, "3 rows for a cube of 2 lines"),
     ],
@@ -225,6 +220,16 @@ def test_a_lone_line_has_a_time(tmp_path: Path) -> None:
 def test_refused_line_times(tmp_path: Path, first: int, lines: int, message: str) -> None:
     with pytest.raises(InputError, match=message):
         read_line_times(line_table(tmp_path, [1, 2, 3], first), lines)
+
+
+def test_lines_are_numbered_one_by_one_from_any_number(tmp_path: Path) -> None:
+    path = line_table(tmp_path, [1, 2, 3], first=1)
+    assert read_line_times(path, 3).time_s.tolist() == [1, 2, 3]
+    path.write_text(path.read_text().replace("2,1970", "4,1970"))
+    with pytest.raises(InputError, match="line 3, column line: line number 4; expected 2"):
+        read_line_times(path, 3)
+    path = write(tmp_path, "time_utc\n1970-01-01T00:00:01Z\n1970-01-01T00:00:02Z\n")
+    assert read_line_times(path, 2).time_s.tolist() == [1, 2]
 
 
 def test_line_times_from_the_header() -> None:
@@ -280,7 +285,7 @@ def test_a_track_without_attitude(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("cells", "message"),
     [
-        ("91,0,30,0,0,0", "column latitude: 91; expected a number between -90 and 90"),
+        ("91,100,30,0,0,0", "column latitude: 91; expected a number between -90 and 90"),
         ("0,-181,30,0,0,0", "column longitude"),
         ("0,0,30000,0,0,0", "column height_m"),
         ("0,0,30,181,0,0", "column roll_deg"),

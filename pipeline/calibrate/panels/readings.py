@@ -19,8 +19,8 @@ from pipeline.radiometry.empirical_line import combine_passes
 from pipeline.radiometry.equation import counts_from_signal
 from pipeline.radiometry.noise import difference_variance
 from pipeline.radiometry.panels.core import SATURATED_SHARE_LEAVES_FIT, core_window, read_panel
+from pipeline.read.certificate import read_certificate, require_cover, require_no_gap
 from pipeline.read.registry import open_capture
-from pipeline.read.tables import read_certificate, require_cover, require_no_gap
 from pipeline.records import (
     Array,
     Array32,
@@ -172,12 +172,12 @@ def references(config: Config, capture: Capture) -> list[PanelReference]:
     made: dict[str, PanelReference] = {}
     for panel in config.panel:
         if panel.name not in made:
-            made[panel.name] = _reference(panel, capture)
+            made[panel.name] = _reference(config, panel, capture)
     return list(made.values())
 
 
-def _reference(panel: Panel, capture: Capture) -> PanelReference:
-    certificate = read_certificate(panel.certificate)
+def _reference(config: Config, panel: Panel, capture: Capture) -> PanelReference:
+    certificate = read_certificate(panel.certificate, config.tables.certificate)
     require_cover(certificate, capture.wavelength_nm, panel.certificate)
     require_no_gap(certificate, capture.wavelength_nm, capture.fwhm_nm, panel.certificate)
     return reference_for_bands(

@@ -9,23 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.radiometry.equation import FitVariance, reflectance_from_signal
-from pipeline.radiometry.york import YorkFit, york, york_derivatives
+from pipeline.radiometry.york import YorkFit, york, york_derivatives, york_without_each
 from pipeline.records import Array, EmpiricalLine, Mask, PanelReference
 
 #: Panels' signals closer than this many combined standard uncertainties span no line.
 LEAST_SEPARATION = 3.0
-#: With more panels than this, those that are left out in turn are predicted in fewer bands.
-ALL_BANDS_UP_TO_PANELS = 20
+#: Up to so many panels in a band the others are fitted again when each is left out in turn.
+FITTED_AGAIN_UP_TO = 20
 
 #: Smallest uncertainty taken, relative to the values' range: a zero would be an infinite weight.
 _LEAST_RELATIVE_UNCERTAINTY = 1e-9
 
 
-def _solve(
-    x: Array, y: Array, ux: Array, uy: Array, used: Mask, *, start: Array | None = None
-) -> YorkFit:
+def _solve(x: Array, y: Array, ux: Array, uy: Array, used: Mask) -> YorkFit:
     """York's line of each band, or a gain through zero where one panel is usable."""
-    fit = york(x, y, ux, uy, used=used, start=start)
+    fit = york(x, y, ux, uy, used=used)
     single = used.sum(axis=0) == 1
     with np.errstate(divide="ignore", invalid="ignore"):
         alone = np.where(used, y, 0.0).sum(axis=0) / np.where(used, x, 0.0).sum(axis=0)
@@ -87,9 +85,13 @@ class _Line(NamedTuple):
     chi_square: Array  # reduced; NaN with no degrees of freedom
 
 
-def _line_through(points: _Points, *, start: Array | None = None) -> _Line:
-    """The line of each band; slopes are sought from `start` on where it is given."""
-    fit = _solve(points.x, points.y, points.ux, points.uy, points.used, start=start)
+def _line_through(points: _Points) -> _Line:
+    """The line of each band."""
+    return _judged(points, _solve(points.x, points.y, points.ux, points.uy, points.used))
+
+
+def _judged(points: _Points, fit: YorkFit) -> _Line:
+    """A line, and how it fits the points."""
     panels = points.used.sum(axis=0)
     calibrated = (panels >= 1) & np.isfinite(fit.slope) & (np.nan_to_num(fit.slope) > 0)
     calibrated &= _separated(points.x, points.signal_u, points.used)
@@ -101,23 +103,21 @@ def _line_through(points: _Points, *, start: Array | None = None) -> _Line:
     return _Line(fit, calibrated, dof, np.where(dof > 0, chi2 / np.maximum(dof, 1), np.nan))
 
 
-def _fewer_bands(points: _Points) -> tuple[slice, _Points]:
-    """Every so many bands of many panels, so that leaving out each costs what the panels do.
-
-    What is made of it are medians over bands, of which some dozen tell as much.
-    """
-    bands = slice(None, None, max(1, len(points.x) // ALL_BANDS_UP_TO_PANELS))
-    fewer = {name: values[:, bands] for name, values in points._asdict().items()}
-    return bands, _Points(**fewer)
-
-
 def _lines_without_each(points: _Points) -> Iterator[_Line]:
     """The line through all points but one, for each in turn."""
-    start = _line_through(points).fit.slope
-    for k in range(len(points.x)):
-        others = points.used.copy()
+    x, y, ux, uy, used = points.x, points.y, points.ux, points.uy, points.used
+    whole = _solve(x, y, ux, uy, used)
+    many = used.sum(axis=0).min() > FITTED_AGAIN_UP_TO
+    steps = york_without_each(whole, x, y, ux, uy, used) if many else None
+    for k in range(len(x)):
+        others = used.copy()
         others[k] = False
-        yield _line_through(points._replace(used=others), start=start)
+        fit = (
+            _solve(x, y, ux, uy, others)
+            if steps is None
+            else whole._replace(slope=steps[0][k], intercept=steps[1][k])
+        )
+        yield _judged(points._replace(used=others), fit)
 
 
 def _propagate(jacobian: tuple[Array, Array], u: Array, *, together: bool) -> list[Array]:
@@ -265,18 +265,16 @@ def leave_one_out(
 ) -> Array:
     """Each fit panel predicted by the others, less its certificate, (panel, band).
 
-    Parameters as for `fit_empirical_line`. NaN where fewer than three panels are usable, for a
-    panel not usable itself, and, with more panels than `ALL_BANDS_UP_TO_PANELS`, in bands passed
-    over.
+    Parameters as for `fit_empirical_line`. NaN where fewer than three panels are usable, and for a
+    panel not usable itself.
     """
     points = _points(references, signal, uncertainty, usable)
     out = np.full(points.x.shape, np.nan)
-    bands, points = _fewer_bands(points)
     enough = points.used.sum(axis=0) >= 3
     for k, others in enumerate(_lines_without_each(points)):
         value = reflectance_from_signal(points.x[k], others.fit.slope, others.fit.intercept)
         known = enough & points.used[k] & others.calibrated
-        out[k, bands] = np.where(known, value - points.y[k], np.nan)
+        out[k] = np.where(known, value - points.y[k], np.nan)
     return out
 
 
@@ -288,7 +286,7 @@ def without_each(
     Parameters as for `fit_empirical_line`. NaN where fewer than three others are usable in any
     band. The panel left out with the least is the one that the others agree without.
     """
-    _, points = _fewer_bands(_points(references, signal, uncertainty, usable))
+    points = _points(references, signal, uncertainty, usable)
     out = np.full(len(references), np.nan)
     for k, others in enumerate(_lines_without_each(points)):
         if np.isfinite(others.chi_square).any():

@@ -31,7 +31,6 @@ def york(
     r: float | Array = 0.0,
     *,
     used: Mask | None = None,
-    start: Array | None = None,
 ) -> YorkFit:
     """Straight line through points with uncertainty in both coordinates.
 
@@ -41,7 +40,6 @@ def york(
     ux, uy : alike, standard uncertainties; one of a point's two may be zero, not both
     r : correlation of a point's errors
     used : alike; points where false have no weight and may hold anything
-    start : (...), slope to begin with; by ordinary least squares where None or not finite
 
     Returns
     -------
@@ -76,8 +74,6 @@ def york(
         du, dv = x - x.sum(axis=0) / n, y - y.sum(axis=0) / n
         du, dv = np.where(used, du, 0.0), np.where(used, dv, 0.0)
         slope = (du * dv).sum(axis=0) / (du * du).sum(axis=0)
-        if start is not None:
-            slope = np.where(np.isfinite(start), start, slope)
         for _ in range(_MOST_STEPS):
             w, x_bar, _, beta, v = weighed(slope)
             new = (w * beta * v).sum(axis=0) / (w * beta * (x - x_bar)).sum(axis=0)
@@ -96,6 +92,35 @@ def york(
     parts = (slope, intercept, var_slope, var_intercept, -centre * var_slope, chi2)
     sound = enough & np.isfinite(var_slope)
     return YorkFit(*(np.where(sound, part, np.nan) for part in parts))
+
+
+class _Second(NamedTuple):
+    """S = sum of W r^2 about its minimum: a point's weight, its residual, and half the second
+    derivatives by intercept twice, by intercept and slope, and by slope twice."""
+
+    slope: Array  # 0 where there is no line
+    x: Array  # (point, ...), 0 where unused, as all below
+    r: Array
+    w: Array
+    w1: Array  # derivative of W by the slope
+    own: tuple[Array, Array, Array]  # of each point's term
+    whole: tuple[Array, Array, Array]  # of the sum
+
+
+def _second_derivatives(
+    fit: YorkFit, x: Array, y: Array, ux: Array, uy: Array, used: Mask
+) -> _Second:
+    sound = np.isfinite(fit.slope) & np.isfinite(fit.intercept)
+    b, a = (np.where(sound, v, 0.0) for v in (fit.slope, fit.intercept))
+    x, y = np.where(used, x, 0.0), np.where(used, y, 0.0)
+    vx, vy = np.where(used, ux, 1.0) ** 2, np.where(used, uy, 1.0) ** 2
+    w = np.where(used, 1.0 / (vy + b * b * vx), 0.0)
+    w1 = -2 * b * vx * w * w
+    w2 = 8 * (b * vx) ** 2 * w**3 - 2 * vx * w * w
+    r = np.where(used, y - a - b * x, 0.0)
+    own = (w, w * x - w1 * r, 0.5 * w2 * r * r - 2 * w1 * r * x + w * x * x)
+    aa, ab, bb = (part.sum(axis=0) for part in own)
+    return _Second(b, x, r, w, w1, own, (aa, ab, bb))
 
 
 def york_derivatives(
@@ -118,18 +143,9 @@ def york_derivatives(
     The line is where the gradient of S = sum of W r^2 is zero, with r = y - a - b x and
     1/W = uy^2 + b^2 ux^2; the implicit function theorem gives its derivatives from S's own.
     """
-    sound = np.isfinite(fit.slope) & np.isfinite(fit.intercept)
-    b, a = (np.where(sound, v, 0.0) for v in (fit.slope, fit.intercept))
-    x, y = np.where(used, x, 0.0), np.where(used, y, 0.0)
-    vx, vy = np.where(used, ux, 1.0) ** 2, np.where(used, uy, 1.0) ** 2
-    w = np.where(used, 1.0 / (vy + b * b * vx), 0.0)
-    w1 = -2 * b * vx * w * w
-    w2 = 8 * (b * vx) ** 2 * w**3 - 2 * vx * w * w
-    r = np.where(used, y - a - b * x, 0.0)
-    # Half the second derivatives of S by intercept and slope.
-    aa = w.sum(axis=0)
-    ab = (w * x - w1 * r).sum(axis=0)
-    bb = (0.5 * w2 * r * r - 2 * w1 * r * x + w * x * x).sum(axis=0)
+    s = _second_derivatives(fit, x, y, ux, uy, used)
+    b, sound = s.slope, np.isfinite(fit.slope) & np.isfinite(fit.intercept)
+    aa, ab, bb = s.whole
     determinant = aa * bb - ab * ab
 
     def solved(by_a: Array, by_b: Array) -> tuple[Array, Array]:
@@ -139,6 +155,35 @@ def york_derivatives(
         slope, intercept = (np.where(sound, v, np.nan) for v in (slope, intercept))
         return np.where(used, slope, 0.0), np.where(used, intercept, 0.0)
 
-    by_x = solved(b * w, -b * w1 * r + b * w * x - w * r)
-    by_y = solved(-w, w1 * r - w * x)
+    by_x = solved(b * s.w, -b * s.w1 * s.r + b * s.w * s.x - s.w * s.r)
+    by_y = solved(-s.w, s.w1 * s.r - s.w * s.x)
     return by_x, by_y
+
+
+def york_without_each(
+    fit: YorkFit, x: Array, y: Array, ux: Array, uy: Array, used: Mask
+) -> tuple[Array, Array]:
+    """Slope and intercept through all points but one, for each point in turn.
+
+    Parameters as for `york_derivatives`.
+
+    Returns
+    -------
+    (slope, intercept), (point, ...); of an unused point the whole fit's.
+
+    Notes
+    -----
+    One step of Newton's method from the whole fit, where the gradient of S less the point's own
+    term is that term's gradient: the cost is that of one fit, however many points there are. What
+    it leaves is of the square of a point's weight in the fit; for few points fit them again.
+    """
+    s = _second_derivatives(fit, x, y, ux, uy, used)
+    aa, ab, bb = (whole - own for whole, own in zip(s.whole, s.own, strict=True))
+    determinant = aa * bb - ab * ab
+    # Half the gradient of the point's own term.
+    by_a = -s.w * s.r
+    by_b = 0.5 * s.w1 * s.r * s.r - s.w * s.r * s.x
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = fit.slope + (aa * by_b - ab * by_a) / determinant
+        intercept = fit.intercept + (bb * by_a - ab * by_b) / determinant
+    return np.where(used, slope, fit.slope), np.where(used, intercept, fit.intercept)

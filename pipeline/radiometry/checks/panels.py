@@ -37,6 +37,7 @@ _DAYS_A_MONTH = 365.25 / 12
 
 
 def spectrum_of(values: ArrayLike) -> Array:
+    """A spectrum as doubles."""
     return np.asarray(values, np.float64)
 
 
@@ -75,16 +76,21 @@ def panel_order(signal: ByPanel, reflectance: ByPanel, *, limits: Limits = LIMIT
     A pair is out of order when the one with the larger certified reflectance has the smaller
     signal in more than half of the bands that both have. Certificates within 2 % have no order.
     """
-    pairs = [(a, b) for a, b in _pairs(signal, reflectance) if _apart(reflectance, a, b)]
-    if not pairs:
+    names, values, certified = _by_brightness(signal, reflectance)
+    level = [median(one) for one in certified]
+    told, out = False, []
+    for i in range(len(names)):
+        # Certificates closer than their usual uncertainty have no order.
+        apart = [b - level[i] > ORDER_RELATIVE * b for b in level[i + 1 :]]
+        j = i + 1 + (apart.index(True) if True in apart else len(apart))
+        told |= j < len(names)
+        with np.errstate(invalid="ignore"):
+            both = np.sign(certified[j:] - certified[i]) * np.sign(values[j:] - values[i])
+            known = np.maximum(np.isfinite(both).sum(axis=1), 1)
+            wrong = (both < 0).sum(axis=1) / known > 0.5
+        out += [(names[i], names[k]) for k in j + np.flatnonzero(wrong)]
+    if not told:
         return not_checked(limits, "panel-order", "fewer than two panels of different reflectance")
-    out = []
-    for a, b in pairs:
-        more = np.sign(spectrum_of(reflectance[b]) - spectrum_of(reflectance[a]))
-        got = np.sign(spectrum_of(signal[b]) - spectrum_of(signal[a]))
-        both = finite(more * got)
-        if both.size and np.mean(both < 0) > 0.5:
-            out.append((a, b))
     names = list(dict.fromkeys(name for pair in out for name in pair))
     says = f"{many(len(signal), 'panel')} in the order of their certificates"
     if out:
@@ -117,14 +123,14 @@ def panel_ratio(
             "panel-ratio",
             f"{many(len(signal), 'panel')}; {needed} are needed to say more than the fit does",
         )
+    names, values, certified = _by_brightness(signal, reflectance)
+    with np.errstate(invalid="ignore"):
+        good = (certified - a0 > _RATIO_FLOOR) & (values > 0)
+    white = np.divide(values, certified - a0, out=np.full(good.shape, math.nan), where=good)
     departure: dict[str, float] = {}
-    for a, b in _pairs(signal, reflectance):
-        low, high = spectrum_of(reflectance[a]) - a0, spectrum_of(reflectance[b]) - a0
-        dark, bright = spectrum_of(signal[a]), spectrum_of(signal[b])
-        good = (low > _RATIO_FLOOR) & (high > _RATIO_FLOOR) & (dark > 0) & (bright > 0)
-        expected = np.divide(high, low, out=np.full(good.shape, math.nan), where=good)
-        got = np.divide(bright, dark, out=np.full(good.shape, math.nan), where=good)
-        departure[f"{b} / {a}"] = median(got / expected - 1)
+    for i, a in enumerate(names[:-1]):
+        each = _medians(white[i + 1 :] / white[i] - 1)
+        departure |= {f"{b} / {a}": float(v) for b, v in zip(names[i + 1 :], each, strict=True)}
     found = worst(departure)
     if found is None:
         return not_checked(limits, "panel-ratio", "no pair of panels is bright enough for a ratio")
@@ -266,15 +272,22 @@ def certificate_age(
     )
 
 
-def _apart(reflectance: ByPanel, a: str, b: str) -> bool:
-    low, high = median(reflectance[a]), median(reflectance[b])
-    return high - low > ORDER_RELATIVE * high
+def _by_brightness(signal: ByPanel, reflectance: ByPanel) -> tuple[list[str], Array, Array]:
+    """Panels from dark to bright by their certificates' medians: names, signals, certificates.
+
+    The spectra are (panel, band).
+    """
+    level = {n: median(reflectance[n]) for n in signal if n in reflectance}
+    names = sorted((n for n in level if math.isfinite(level[n])), key=lambda n: level[n])
+    rows = [np.broadcast_arrays(spectrum_of(signal[n]), spectrum_of(reflectance[n])) for n in names]
+    if not rows:
+        return [], np.empty((0, 0)), np.empty((0, 0))
+    return names, np.stack([s for s, _ in rows]), np.stack([r for _, r in rows])
 
 
-def _pairs(signal: ByPanel, reflectance: ByPanel) -> list[tuple[str, str]]:
-    """Pairs of panels (darker, brighter) by their certificates' medians."""
-    names = [
-        name for name in signal if name in reflectance and math.isfinite(median(reflectance[name]))
-    ]
-    names.sort(key=lambda name: median(reflectance[name]))
-    return [(a, b) for i, a in enumerate(names) for b in names[i + 1 :]]
+def _medians(rows: Array) -> Array:
+    """Median of each row's finite values; NaN where there are none."""
+    out = np.asarray(np.median(rows, axis=1))
+    for k in np.flatnonzero(np.isnan(out)):
+        out[k] = median(rows[k])
+    return out

@@ -25,7 +25,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "__main__": ("cli",),
     "cli": (*BASE, "campaign", "inspect", "flight", "config", "progress", "radiometry.limits"),
     "campaign": (*BASE, "flight", "read", "write", "config", "progress"),
-    "inspect": (*BASE, "read", "write", "radiometry"),
+    "inspect": (*BASE, "read", "write", "radiometry", "progress"),
     "flight": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),
     "assess": (*BASE, "calibrate", "read", "write", "radiometry", "config"),
     "calibrate": (*BASE, "read", "write", "radiometry", "config", "progress"),
@@ -181,7 +181,13 @@ def test_the_package_is_imported_without_its_libraries() -> None:
 
 
 def test_public_names_are_a_closed_list() -> None:
-    assert set(pipeline.__all__) == {"load_config", "reflectance", "run", "uncertainty_budget"}
+    assert set(pipeline.__all__) == {
+        "load_config",
+        "map",
+        "reflectance",
+        "run",
+        "uncertainty_budget",
+    }
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         pipeline.nothing  # noqa: B018
     assert callable(pipeline.run)

@@ -93,8 +93,27 @@ def build_parser() -> argparse.ArgumentParser:
     spectra.add_argument(
         "--target", type=Path, metavar="PATH", help="the CSV, or a folder there is"
     )
+    _map_parser(kinds, beside)
     export.set_defaults(call=_export)
     return parser
+
+
+def _map_parser(kinds: Any, beside: str) -> None:
+    told = "GeoTIFFs of all strips laid on the ground, for orientation"
+    laid = kinds.add_parser("map", help=told, description=f"{told}. {beside}")
+    laid.add_argument(
+        "--wavelength",
+        type=float,
+        nargs="+",
+        default=[],
+        metavar="NM",
+        help="the bands nearest to these; all bands",
+    )
+    laid.add_argument(
+        "--step", type=_above_zero, metavar="M", help="side of a cell; the width of a sample"
+    )
+    laid.add_argument("--target", type=Path, metavar="DIR", help="folder, made where absent")
+    laid.add_argument("--workers", type=_positive, metavar="N", help="threads; all processors")
 
 
 def _on_config(
@@ -112,6 +131,13 @@ def _positive(text: str) -> int:
     value = int(text)
     if value < 1:
         raise argparse.ArgumentTypeError("expected 1 or more")
+    return value
+
+
+def _above_zero(text: str) -> float:
+    value = float(text)
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError("expected a number above 0")
     return value
 
 
@@ -236,9 +262,29 @@ def _export(options: argparse.Namespace) -> int:
     if options.kind == "spectra":
         print(f"written: {exports.spectra(options.run, options.regions, options.target)}")
         return 0
+    if options.kind == "map":
+        _print_written(
+            lambda progress: exports.map_files(
+                options.run,
+                options.target,
+                wavelength_nm=options.wavelength,
+                step_m=options.step,
+                workers=options.workers,
+                progress=progress,
+            )
+        )
+        return 0
     for file in exports.quicklooks(options.run, options.cube, options.target):
         print(f"written: {file}")
     return 0
+
+
+def _print_written(files: Callable[[Progress], Iterator[Path]]) -> None:
+    from pipeline.progress.terminal import Terminal
+
+    with Terminal() as progress:
+        for file in files(progress):
+            print(f"written: {file}", flush=True)
 
 
 def _demo(options: argparse.Namespace) -> int:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError
 from pipeline.inspect.finished_run import cube_name, cube_paths
+
+if TYPE_CHECKING:
+    from pipeline.progress.protocol import Progress
 
 _TIFF = (".tif", ".tiff")
 
@@ -61,6 +65,28 @@ def quicklooks(run: Path, cube: str | None = None, target: Path | None = None) -
         file = folder if one_file else folder / f"{name}.tif"
         export_quicklook(path, file)
         yield file
+
+
+def map_files(
+    run: Path,
+    target: Path | None = None,
+    *,
+    wavelength_nm: Sequence[float] = (),
+    step_m: float | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Iterator[Path]:
+    """Write the map of a run into a folder; see `map_export.export_map`."""
+    from pipeline.inspect.map_export import export_map
+
+    return export_map(
+        run,
+        target or folder_beside(run),
+        wavelength_nm=wavelength_nm,
+        step_m=step_m,
+        workers=workers,
+        progress=progress,
+    )
 
 
 def spectra(run: Path, regions: Path, target: Path | None = None) -> Path:

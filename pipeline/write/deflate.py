@@ -15,9 +15,11 @@ try:
     from isal import isal_zlib as _fast
 
     DEFLATE = "ISA-L"
+    _INFLATE_ERROR: type[Exception] = _fast.error  # type: ignore[assignment]
 except ImportError:  # no wheel for this processor: the same format, three to ten times slower
     _fast = None  # type: ignore[assignment]
     DEFLATE = "zlib"
+    _INFLATE_ERROR = zlib.error
 
 #: Bytes of a plane that are deflated to see whether the rest is worth it.
 TRIAL_BYTES = 1 << 15
@@ -76,6 +78,21 @@ def deflated(values: NDArray[Any]) -> bytes:
     check = struct.pack(">I", _fast.adler32(data))
     parts = (*_stored(low), rest.compress(data[data.size // 2 :]), rest.flush())
     return b"".join((_ZLIB_HEADER, *parts, check))
+
+
+def inflated(data: bytes, itemsize: int) -> NDArray[np.uint8]:
+    """The planes of a chunk that was shuffled and deflated, (byte of a value, value).
+
+    Raises
+    ------
+    ValueError
+        The data are no such chunk.
+    """
+    try:
+        whole = zlib.decompress(data) if _fast is None else _fast.decompress(data)
+    except (zlib.error, _INFLATE_ERROR) as error:
+        raise ValueError(f"not a deflated chunk: {error}") from error
+    return np.frombuffer(whole, np.uint8).reshape(itemsize, -1)
 
 
 def _shrinks(plane: memoryview) -> bool:

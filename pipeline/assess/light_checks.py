@@ -16,6 +16,7 @@ from pipeline.calibrate.light import Light, passes_over
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
 from pipeline.radiometry import geometry, illumination
+from pipeline.radiometry.angles import circular_mean
 from pipeline.radiometry.checks import light as rows
 from pipeline.radiometry.checks.row import Limits
 from pipeline.records import Array, Check, PanelReading
@@ -83,7 +84,7 @@ def _sun_elevation(recording: Recording) -> Array | None:
     if track is None or not some.size:
         return None
     ends = np.array([some.min(), some.max()])
-    where = float(np.nanmean(track.latitude)), float(np.nanmean(track.longitude))
+    where = float(np.nanmean(track.latitude)), circular_mean(track.longitude)
     return geometry.sun_elevation(ends, *where)
 
 

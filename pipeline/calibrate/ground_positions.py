@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.calibrate.kernel_tables import Positions
 from pipeline.config.flight import Config
 from pipeline.radiometry import geometry
+from pipeline.radiometry.angles import span, wrapped
 from pipeline.read.tables import Track
 from pipeline.records import Array, Capture, LineTimes
 from pipeline.write.provenance import Extents
@@ -54,7 +55,10 @@ def positions(config: Config, capture: Capture, at: CubeTrack | None) -> Positio
     )
     if not np.isfinite(found.latitude).any():
         return None
-    return Positions(found.latitude, found.longitude)
+    longitude = found.longitude
+    if np.nanmax(np.abs(longitude)) > 180.0:
+        longitude = wrapped(longitude)
+    return Positions(found.latitude, longitude, at.latitude, at.longitude, at.height_m)
 
 
 def extents(found: Positions | None, at: CubeTrack | None) -> Extents | None:
@@ -65,7 +69,7 @@ def extents(found: Positions | None, at: CubeTrack | None) -> Extents | None:
     per_degree = height_m * math.tan(math.radians(1))
     return Extents(
         (float(np.nanmin(found.latitude)), float(np.nanmax(found.latitude))),
-        (float(np.nanmin(found.longitude)), float(np.nanmax(found.longitude))),
+        span(found.longitude),
         "Estimate on flat ground from the track, the camera without mounting offsets: the track's "
         f"own error, and {per_degree:.2g} m on the ground for each degree of attitude or mounting "
         f"error at {height_m:.0f} m height. For orientation, not for survey.",

@@ -182,10 +182,13 @@ def median_snr(measured: Measured) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Positions:
-    """Where a cube's samples lie, (line, sample) [degree]."""
+    """Where a cube's samples lie, (line, sample), and its camera was, (line,)."""
 
-    latitude: NDArray[np.float64]
-    longitude: NDArray[np.float64]
+    latitude: Array  # [degree]
+    longitude: Array  # [degree]
+    camera_latitude: Array  # [degree]
+    camera_longitude: Array  # [degree]
+    camera_height: Array  # [m] above the ground
 
 
 def cube_task(
@@ -238,7 +241,7 @@ def _product(
         "electrons_per_count": np.array(detector.electrons_per_count, np.float64),
     }
     if positions is not None:
-        values |= {"latitude": positions.latitude, "longitude": positions.longitude}
+        values |= vars(positions)
     return cube_product(
         shown,
         values,

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.radiometry.angles import circular_mean, wrapped
 from pipeline.records import Array
 
 #: WGS 84 ellipsoid: semi-major axis [m] and flattening (NGA.STND.0036, table 3.1).
@@ -243,7 +244,8 @@ def gaps(footprints: Sequence[Array], survey: Array, smallest_m2: float = 1.0) -
     rest = polygon.difference(seen)
     parts = [part for part in getattr(rest, "geoms", [rest]) if part.area >= smallest_m2]
     parts.sort(key=lambda part: -part.area)
-    return [np.asarray(part.exterior.coords)[:-1] / scale + (lon0, lat0) for part in parts]
+    rings = [np.asarray(part.exterior.coords)[:-1] / scale + (lon0, lat0) for part in parts]
+    return [np.column_stack([wrapped(ring[:, 0]), ring[:, 1]]) for ring in rings]
 
 
 def sun_elevation(
@@ -351,12 +353,14 @@ def _areas(footprints: Sequence[Array], survey: Array) -> tuple[Any, Any, tuple[
     from shapely.geometry import Polygon
 
     ring = np.asarray(survey, np.float64)
-    lon0, lat0 = ring.mean(axis=0)
+    lon0, lat0 = circular_mean(ring[:, 0]), float(ring[:, 1].mean())
     north_m, east_m = metres_per_degree(lat0)
     scale = np.array([float(east_m), float(north_m)])
 
     def polygon(outline: Array) -> Any:
-        return make_valid(Polygon((np.asarray(outline, np.float64) - (lon0, lat0)) * scale))
+        away = np.asarray(outline, np.float64) - (lon0, lat0)
+        away[:, 0] = wrapped(away[:, 0])
+        return make_valid(Polygon(away * scale))
 
     seen = union_all([polygon(outline) for outline in footprints if len(outline) >= 3])
     return polygon(ring), seen, (lon0, lat0, scale)

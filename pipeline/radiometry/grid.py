@@ -15,6 +15,7 @@ import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.radiometry.angles import circular_mean, wrapped
 from pipeline.records import Array, Array32
 
 #: Beyond these latitudes UTM gives way to polar stereographic systems (NGA.SIG.0012, section 2-3).
@@ -32,23 +33,6 @@ _FIT_REACH = 0.02
 
 #: From longitude and latitude [degree] to x and y [m].
 Project = Callable[[Array, Array], tuple[Array, Array]]
-
-
-def wrapped(degrees: ArrayLike) -> Array:
-    """Angles [degree] brought to -180 (included) to 180; NaN stays."""
-    return np.asarray(np.mod(np.asarray(degrees, np.float64) + 180.0, 360.0) - 180.0)
-
-
-def circular_mean(degrees: ArrayLike) -> float:
-    """Mean direction of angles, -180 to 180 [degree]; NaN are passed over, NaN where none is known.
-
-    Angles about 180 have their mean there and not at 0.
-    """
-    angles = np.radians(np.asarray(degrees, np.float64))
-    angles = angles[np.isfinite(angles)]
-    if not angles.size:
-        return math.nan
-    return math.degrees(math.atan2(float(np.sin(angles).mean()), float(np.cos(angles).mean())))
 
 
 def utm_epsg(latitude: ArrayLike, longitude: ArrayLike) -> int:

@@ -196,6 +196,15 @@ SCHEMA: Mapping[str, Variable] = _table(
             standard_name="longitude",
             optional=True,
         ),
+        # In plain degrees: CF would take degrees north for a coordinate, and a file has one.
+        *(
+            Variable(f"camera_{what}", _LINE, f"{what} of the camera{more}", unit, optional=True)
+            for what, more, unit in (
+                ("latitude", ", north positive", "degree"),
+                ("longitude", ", east positive", "degree"),
+                ("height", " above the ground", "m"),
+            )
+        ),
         Variable(
             "irradiance_ratio",
             _LINE,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import struct
 from dataclasses import dataclass, replace
@@ -9,11 +10,14 @@ from pathlib import Path
 
 import netCDF4
 import numpy as np
+import pandas as pd
 import pytest
 import rasterio
 import xarray as xr
 from numpy.typing import NDArray
+from pvlib.solarposition import get_solarposition
 from pyproj import Geod, Proj, Transformer
+from scipy.spatial import KDTree
 
 import pipeline
 from pipeline.cli.commands import main
@@ -21,7 +25,7 @@ from pipeline.errors import InputError, OutputError
 from pipeline.flight.run import run
 from pipeline.inspect.map_export import export_map
 from pipeline.synthetic import FlightPlan, Truth, make_flight, true_positions
-from pipeline.synthetic.geometry import panel_rectangles
+from pipeline.synthetic.geometry import ground, panel_rectangles, timetable
 from pipeline.synthetic.scene import Scene, spectra
 
 GEOD = Geod(ellps="WGS84")
@@ -120,6 +124,29 @@ def blocks(plane: NDArray[np.float64], side: int) -> NDArray[np.float64]:
     rows, columns = (n // side * side for n in plane.shape)
     cut = plane[:rows, :columns].reshape(rows // side, side, columns // side, side)
     return np.asarray(cut.mean(axis=(1, 3)))
+
+
+def test_each_cell_is_from_the_strip_that_saw_it_nearest_to_straight_down(steady: Mapped) -> None:
+    """The view angle by the simulator's own place of the camera and of the cell."""
+    along, across = ground_of_cells(steady)
+    with rasterio.open(steady.folder / "map-strip.tif") as file:
+        chosen = file.read(1)
+    slant = np.full((steady.plan.cubes, *chosen.shape), np.inf)
+    cells = np.column_stack([along.ravel(), across.ravel()])
+    for number, strip in enumerate(timetable(steady.plan).strips):
+        x, y = np.broadcast_arrays(*ground(steady.plan, strip))
+        apart, sample = KDTree(np.column_stack([x.ravel(), y.ravel()])).query(cells)
+        line = sample // steady.plan.samples
+        elapsed = strip.time_s - strip.time_s[0]
+        below = strip.along_start_m + strip.direction * steady.plan.speed_m_s * elapsed[line]
+        away = np.hypot(cells[:, 0] - below, cells[:, 1] - strip.across_m)
+        slant[number].flat = np.where(apart < 0.7 * steady.plan.sample_m, away, np.inf)
+    of_chosen = np.take_along_axis(slant, np.maximum(chosen[None].astype(int) - 1, 0), 0)[0]
+    # Lines that a pitch spread out reach farther than the 0.7 samples that are clear of doubt.
+    clear = np.isfinite(of_chosen) & (chosen > 0)
+    assert clear.sum() > 0.85 * (chosen > 0).sum()
+    assert (np.isfinite(slant).sum(axis=0) >= 2)[clear].mean() > 0.2
+    assert (of_chosen[clear] - slant.min(axis=0)[clear] < 0.02).mean() > 0.999
 
 
 def test_with_a_noisy_track_it_still_is_that_ground(noisy: Mapped) -> None:
@@ -296,6 +323,17 @@ def test_places_where_numbers_jump(
     found, truth = m.read("reflectance")[2], true_ground(m)[2]
     both = np.isfinite(found)
     assert both.mean() > 0.8
+    for stem in plan.stems:
+        with netCDF4.Dataset(m.run / f"{stem}.nc") as cube:
+            west, east = cube.geospatial_lon_min, cube.geospatial_lon_max
+            places = np.asarray(cube["longitude"][:])
+        assert (np.abs(places) <= 180).all()
+        assert 0 < (east - west) % 360 < 1e-4
+    [sun] = [c for c in json.loads((m.run / "run.json").read_text())["checks"]
+             if c["check"] == "sun-elevation"]  # fmt: skip
+    when = pd.to_datetime([plan.start]).tz_convert("UTC")
+    expected = get_solarposition(when, latitude, longitude)["apparent_elevation"].iloc[0]
+    assert sun["value"] == pytest.approx(expected, abs=0.5)
     assert np.corrcoef(found[both], truth[both])[0, 1] > 0.95
 
 

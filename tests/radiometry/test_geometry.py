@@ -169,6 +169,18 @@ def test_coverage_and_gaps_of_two_strips_with_a_gap_between() -> None:
     assert math.isnan(geometry.coverage(strips, np.repeat(survey[:1], 4, axis=0)))
 
 
+def test_coverage_across_the_180th_meridian_is_that_elsewhere() -> None:
+    def there(ring: np.ndarray) -> np.ndarray:
+        return np.column_stack([(ring[:, 0] - LON + 359.9995) % 360 - 180, ring[:, 1]])
+
+    survey, strips = rectangle(0, 0, 100, 100), [rectangle(-5, -5, 40, 105)]
+    moved = [there(strip) for strip in strips]
+    assert np.ptp(there(survey)[:, 0]) > 359
+    assert geometry.coverage(moved, there(survey)) == pytest.approx(0.4, abs=1e-6)
+    (gap,) = geometry.gaps(moved, there(survey))
+    assert (np.abs(gap[:, 0]) <= 180).all()
+
+
 def test_a_footprint_goes_round_the_strip() -> None:
     n = 500
     positions = geometry.sample_positions(

@@ -14,7 +14,6 @@ from pyproj.database import query_utm_crs_info
 
 from pipeline.radiometry.grid import (
     Window,
-    circular_mean,
     fit_projection,
     grid_over,
     line_reach,
@@ -28,16 +27,6 @@ GEOD = Geod(ellps="WGS84")
 
 def to_utm(epsg: int):
     return Transformer.from_crs("EPSG:4326", f"EPSG:{epsg}", always_xy=True).transform
-
-
-@pytest.mark.parametrize(
-    ("degrees", "mean"),
-    [([10, 20], 15), ([179.999, -179.999], 180), ([350, 20], 5), ([math.nan, 7], 7)],
-)
-def test_the_mean_of_angles_about_180_lies_there(degrees, mean):
-    apart = (circular_mean(degrees) - mean + 180) % 360 - 180
-    assert abs(apart) < 1e-9
-    assert math.isnan(circular_mean([math.nan]))
 
 
 @pytest.mark.parametrize("latitude", [-79.9, -33.0, -0.1, 0.1, 54.9, 71.0, 83.9])

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup, escape
 
+from pipeline.radiometry.angles import circular_mean, wrapped
 from pipeline.records import Array
 
 #: Colours that stay apart for the colour-blind (Okabe and Ito 2008), those dark enough on white.
@@ -227,6 +228,9 @@ def ground_map(
         places.append(track)
     every = np.concatenate(places)
     every = every[np.isfinite(every).all(axis=1)]
+    # About their own mean, so that those on both sides of the 180th meridian are neighbours.
+    mean = circular_mean(every[:, 0])
+    every[:, 0] = mean + wrapped(every[:, 0] - mean)
     centre = (every.min(axis=0) + every.max(axis=0)) / 2
     scale = np.array([111_195 * math.cos(math.radians(centre[1])), 111_195.0])
     metres = (every - centre) * scale
@@ -239,6 +243,7 @@ def ground_map(
 
     def shape(ring: Array, kind: str, closed: str = "Z") -> str:
         at = (ring - centre) * scale
+        at[:, 0] = wrapped(ring[:, 0] - centre[0]) * scale[0]
         return f'<path class="{kind}" d="{plot.path(at[:, 0], at[:, 1])}{closed}"/>'
 
     parts = [plot.axes("metres east", "metres north")]
@@ -250,7 +255,7 @@ def ground_map(
     if track is not None:
         parts.append(shape(track, "track", ""))
     for name, place in panels:
-        x, y = (np.array(place) - centre) * scale
+        x, y = wrapped(place[0] - centre[0]) * scale[0], (place[1] - centre[1]) * scale[1]
         parts.append(
             f'<circle class="panel" cx="{plot.x(x):.1f}" cy="{plot.y(y):.1f}" r="4">'
             f"<title>{escape(name)}</title></circle>"
@@ -262,6 +267,6 @@ def ground_map(
     legend += [("other regions", "#007a5a", "4 4")] if regions else []
     legend += [("panels", "#9c4f80", "0.1 8")] if panels else []
     return Chart(_svg("".join(parts), alt, height), tuple(legend)), (
-        float(centre[0]),
+        float(wrapped(centre[0])),
         float(centre[1]),
     )

@@ -16,6 +16,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pipeline.flags import QualityFlag
+from pipeline.radiometry.angles import span, wrapped
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.radiometry.preview import Preview
 from pipeline.records import Array
@@ -49,8 +50,10 @@ def embedded(cube: str, preview: Preview, wavelength_nm: Array) -> dict[str, obj
     if preview.latitude is not None and preview.longitude is not None:
         both = np.stack([preview.latitude, preview.longitude])
         if np.isfinite(both).any():
-            origin = [float(np.nanmin(values)) for values in both]
-            steps = (both - np.array(origin)[:, None, None]) / _PLACE_STEP
+            origin = [float(np.nanmin(both[0])), span(both[1])[0]]
+            away = both - np.array(origin)[:, None, None]
+            away[1] = wrapped(away[1])  # across the 180th meridian too
+            steps = away / _PLACE_STEP
             known = np.where(np.isfinite(steps), np.rint(steps), -1).astype("<i4")
             places = {"origin": origin, "place": encoded(known.reshape(2, -1))}
     u = preview.spectra_uncertainty

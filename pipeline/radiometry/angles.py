@@ -1,0 +1,45 @@
+"""Angles that turn through 360 degrees: longitudes, headings."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.records import Array
+
+
+def wrapped(degrees: ArrayLike) -> Array:
+    """Angles [degree] brought to -180 (included) to 180; NaN stays."""
+    return np.asarray(np.mod(np.asarray(degrees, np.float64) + 180.0, 360.0) - 180.0)
+
+
+def circular_mean(degrees: ArrayLike) -> float:
+    """Mean direction of angles, -180 to 180 [degree]; NaN are passed over, NaN where none is known.
+
+    Angles about 180 have their mean there and not at 0.
+    """
+    angles = np.radians(np.asarray(degrees, np.float64))
+    angles = angles[np.isfinite(angles)]
+    if not angles.size:
+        return math.nan
+    return math.degrees(math.atan2(float(np.sin(angles).mean()), float(np.cos(angles).mean())))
+
+
+def span(degrees: ArrayLike) -> tuple[float, float]:
+    """First and last of angles that lie within half a turn of their mean, -180 to 180 [degree].
+
+    Of longitudes the western and the eastern end; the first is the larger where they cross 180.
+    NaN are passed over; two NaN where none is known.
+    """
+    angles = np.asarray(degrees, np.float64)
+    mean = circular_mean(angles)
+    if math.isnan(mean):
+        return math.nan, math.nan
+    off = wrapped(angles - mean)
+    ends = np.nanmin(off), np.nanmax(off)
+    if abs(mean) + max(-ends[0], ends[1]) < 180.0:
+        # The values themselves, to their last digit.
+        return float(np.nanmin(angles)), float(np.nanmax(angles))
+    return float(wrapped(mean + ends[0])), float(wrapped(mean + ends[1]))

@@ -23,7 +23,7 @@ ROOT = Path(pipeline.__file__).parent
 BASE = ("errors", "files", "flags", "records", "version")
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "__main__": ("cli",),
-    "cli": (*BASE, "campaign", "inspect", "flight", "config", "progress", "radiometry.limits"),
+    "cli": (*BASE, "campaign", "inspect", "flight", "config", "progress", "radiometry"),
     "campaign": (*BASE, "flight", "read", "write", "config", "progress"),
     "inspect": (*BASE, "read", "write", "radiometry", "progress"),
     "flight": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),

@@ -62,15 +62,18 @@ class Flight(Model):
 class Window(Model):
     """A panel's place in a cube, half-open."""
 
-    cube: str
-    lines: Span
-    samples: Span
+    cube: str = Field(description="In a window: the stem of the cube that shows the panel.")
+    lines: Span = Field(description="In a window: [start, stop], from 0, the stop not included.")
+    samples: Span = Field(description="In a window: the same across the swath.")
 
 
 class Region(Model):
     """A panel's place as a named polygon; the track leads to it, the image refines it."""
 
-    region: str
+    region: str = Field(
+        description="Instead of a window: a polygon's name; the track leads to it, the image "
+        "refines it."
+    )
 
 
 def _place(value: object) -> object:
@@ -181,8 +184,10 @@ class Output(Model):
 class Limit(Model):
     """A check's limits, moved."""
 
-    caution: Bound = None
-    fail: Bound = None
+    caution: Bound = Field(
+        None, description="Where caution begins, for the check of this name; of a span, both ends."
+    )
+    fail: Bound = Field(None, description="Where it fails, likewise.")
 
 
 class Config(Model):

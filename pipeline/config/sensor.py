@@ -114,7 +114,9 @@ class Sensor(Model):
     electrons_per_count: Number | None = Field(
         None, gt=0, description="Overall system gain K; by photon transfer where absent."
     )
-    ifov_mrad: Number | None = Field(None, gt=0, description="Field of view of one sample.")
+    ifov_mrad: Number | None = Field(
+        None, gt=0, description="Field of view of one sample, for positions."
+    )
     wavelength_nm: tuple[Number, ...] | None = Field(
         None, description="Band centres in the files' order; they hold whatever the headers say."
     )

@@ -145,37 +145,44 @@ class Term:
 
 
 def _read_noise(x: InputQuantities) -> Values:
+    """(g/q)^2 sigma_read^2/f^2: one reading without light, from the scatter of dark frames."""
     return np.asarray((x.slope * x.dark_noise / x.response) ** 2)
 
 
 def _shot_noise(x: InputQuantities) -> Values:
+    """(g/q)^2 max(S f, 0)/(K f^2): the number of photons, a Poisson variable."""
     shot = shot_variance(x.signal, x.response, x.electrons_per_count)
     return np.asarray((x.slope / x.response) ** 2 * shot)
 
 
 def _dark(x: InputQuantities) -> Values:
+    """(g/q)^2 u^2(D)/f^2: the mean dark signal, from its frames and its change between captures."""
     return np.asarray((x.slope * x.dark_uncertainty / x.response) ** 2)
 
 
 def _relative_response(x: InputQuantities) -> Values:
+    """(g/q)^2 (S u(f)/f)^2: the relative response of an element."""
     return np.asarray((x.slope * x.signal * x.response_uncertainty / x.response) ** 2)
 
 
 def _panel_certificate(x: InputQuantities) -> Values:
+    """certificates' share of u^2(a + g S/q): the panels' certificates."""
     return x.certificate.at(x.panel_signal)
 
 
 def _panel_scatter(x: InputQuantities) -> Values:
+    """signals' share of u^2(a + g S/q): the panels' mean signals."""
     return x.scatter.at(x.panel_signal)
 
 
 def _fit(x: InputQuantities) -> Values:
-    """What the line's variance was enlarged by, because the fit is worse than its inputs say."""
+    """rest of u^2(a + g S/q): the fit, where it is worse than its inputs say (Birge ratio)."""
     scaled = x.panel_signal
     return np.maximum(x.fit.at(scaled) - x.certificate.at(scaled) - x.scatter.at(scaled), 0)
 
 
 def _illumination(x: InputQuantities) -> Values:
+    """(g S/q^2)^2 u^2(q): the irradiance ratio."""
     return np.asarray((x.slope * x.signal * x.ratio_uncertainty / x.ratio) ** 2)
 
 

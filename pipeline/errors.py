@@ -12,10 +12,7 @@ from __future__ import annotations
 
 import os
 
-
-def one_line(text: object) -> str:
-    """Text with control characters made visible, so that a file name cannot break a line."""
-    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(text))
+from pipeline.foreign import one_line as one_line
 
 
 class ReflectoryError(Exception):

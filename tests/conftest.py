@@ -11,10 +11,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from numpy.typing import NDArray
 
 from pipeline.flight.run import RunResult, run
 from pipeline.synthetic import FlightPlan, Truth, make_flight
+
+# How long an example takes says how busy the computer is, and the first one loads libraries.
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 PLAIN = FlightPlan(cubes=2, lines=100, samples=64, bands=30, dark_frames=100, seed=11)
 #: Every correction at work: two drifting darks, flat, falling light with a log, track.

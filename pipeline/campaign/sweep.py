@@ -305,18 +305,13 @@ class _Flight:
             return _Run("failed", str(error))
         except Exception as error:  # the other flights must not suffer from one
             return _Run("failed", one_line(f"a fault of the program: {error!r}"))
-        document = result.document
-        verdict, run_id = str(document["verdict"]), str(document["run_id"])
-        if result.exit_code == 0:
+        record = result.record
+        verdict, run_id = record.verdict, str(record.run_id)
+        if record.exit_code == 0:
             return _Run("done", "", run_id, result.folder, verdict)
-        cubes = document["cubes"]
-        refused = [
-            f"{row['cube']}: {row['why']}"
-            for row in (cubes if isinstance(cubes, list) else [])
-            if row["outcome"] == "refused"
-        ]
-        reason = "; ".join([*refused, *([str(document["says"])] if verdict == "unusable" else [])])
-        return _Run("failed", one_line(reason), run_id, result.folder, verdict)
+        reasons = [f"{row.cube}: {row.why}" for row in record.refused]
+        reasons += [record.says] if verdict == "unusable" else []
+        return _Run("failed", one_line("; ".join(reasons)), run_id, result.folder, verdict)
 
 
 @dataclass(frozen=True)

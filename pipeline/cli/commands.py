@@ -70,6 +70,14 @@ def build_parser() -> argparse.ArgumentParser:
     verify.add_argument(
         "--all", action="store_true", help="list also what is as it was, not only what differs"
     )
+    verify.add_argument(
+        "--inputs",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="DIR",
+        help="a folder that inputs may lie in, or did before the run moved; may be repeated",
+    )
     verify.set_defaults(call=_verify)
 
     beside = (
@@ -182,9 +190,9 @@ def _told(
 
 
 def _run(options: argparse.Namespace) -> int:
+    from pipeline.cli.verdict import show_verdict
     from pipeline.config.flight import load_config, require_output_folder
     from pipeline.flight.run import run
-    from pipeline.progress.terminal import show
 
     config = load_config(options.config, output=options.output)
     require_output_folder(config, "--output" if options.output is not None else "")
@@ -199,23 +207,23 @@ def _run(options: argparse.Namespace) -> int:
     if options.json:
         _print_json(result.document)
     else:
-        show(result.document, result.folder, reused=result.reused)
+        show_verdict(result.record, result.folder, reused=result.reused)
     return result.exit_code
 
 
 def _check(options: argparse.Namespace) -> int:
+    from pipeline.cli.verdict import show_verdict
     from pipeline.config.flight import load_config
     from pipeline.flight.field_check import look
-    from pipeline.progress.terminal import show
 
     config = load_config(options.config)
     with _told(options, config.flight.name) as progress:
-        document = look(config, progress=progress)
+        record = look(config, progress=progress)
     if options.json:
-        _print_json(document)
+        _print_json(record.to_json())
     else:
-        show(document, None)
-    return 1 if document["verdict"] == "unusable" or document["outcome"] == "partial" else 0
+        show_verdict(record, None)
+    return record.exit_code
 
 
 def _sweep(options: argparse.Namespace) -> int:
@@ -243,10 +251,10 @@ def _compare(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace) -> int:
-    from pipeline.errors import one_line
+    from pipeline.foreign import one_line
     from pipeline.inspect.verify import exit_code, verify
 
-    findings = verify(options.run, inputs=not options.quick)
+    findings = verify(options.run, inputs=not options.quick, folders=options.inputs)
     for finding in findings:
         if options.all or not finding.ok:
             print(one_line(f"{'ok' if finding.ok else 'DIFFERS'}  {finding.file}: {finding.what}"))
@@ -289,13 +297,14 @@ def _print_written(files: Callable[[Progress], Iterator[Path]]) -> None:
 
 def _demo(options: argparse.Namespace) -> int:
     from pipeline.cli.demo import lay_out
+    from pipeline.cli.verdict import show_verdict
     from pipeline.flight.run import run
-    from pipeline.progress.terminal import Terminal, show
+    from pipeline.progress.terminal import Terminal
 
     config = lay_out(options.folder)
     with Terminal() as terminal:
         result = run(config, workers=options.workers, progress=terminal)
-    show(result.document, result.folder, reused=result.reused)
+    show_verdict(result.record, result.folder, reused=result.reused)
     return result.exit_code
 
 

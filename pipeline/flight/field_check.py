@@ -10,19 +10,20 @@ from pipeline.assess.flight_checks import before_cubes, without_cubes
 from pipeline.calibrate.prepare import prepare
 from pipeline.calibrate.scene_sample import SCENE_LINES
 from pipeline.config.flight import Config, load_config, require_output_folder
-from pipeline.flight.run_record import panel_rows, sentence
+from pipeline.flight.record_rows import panel_rows, refused_rows, sentence
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry.checks.verdict import run_verdict, worst_first
 from pipeline.write.attributes import now_utc
 from pipeline.write.provenance import software
+from pipeline.write.run_record import LookedAtCube, RunRecord
 
 
-def look(config: Config | str | Path, *, progress: Progress | None = None) -> dict[str, object]:
+def look(config: Config | str | Path, *, progress: Progress | None = None) -> RunRecord:
     """Judge a flight from its darks, its panels and a thin part of each strip.
 
     Returns
     -------
-    What `run.json` would hold without the cubes' results; nothing is written.
+    The record of a run without the cubes' results; nothing is written.
     """
     if not isinstance(config, Config):
         config = load_config(config)
@@ -31,21 +32,23 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> di
     prepared = prepare(config, progress)
     checks = before_cubes(prepared) + without_cubes(prepared)
     refused = prepared.recording.inventory.refused
-    return {
-        "run_id": None,
-        "flight": config.flight.name,
-        "software": software(),
-        "started": started,
-        "ended": now_utc(),
-        "outcome": "partial" if refused else "whole",
-        "verdict": run_verdict(checks),
-        "says": sentence(checks, refused),
-        "looked_at": f"the darks, the panels and {SCENE_LINES} lines of each strip",
-        "cubes": [{"cube": c.name, "outcome": "looked at"} for c in prepared.recording.cubes]
-        + [{"cube": n, "outcome": "refused", "why": str(e)} for n, e in refused.items()],
-        "panels": panel_rows(prepared),
-        "checks": [check.as_dict() for check in worst_first(checks)],
-        "timings": {"prepare": round(time.perf_counter() - clock, 3)},
-        "config": json.loads(config.work),
-        "config_sha256": config.sha256,
-    }
+    return RunRecord(
+        run_id=None,
+        flight=config.flight.name,
+        software=software(),
+        started=started,
+        ended=now_utc(),
+        outcome="partial" if refused else "whole",
+        verdict=run_verdict(checks),
+        says=sentence(checks, refused),
+        looked_at=f"the darks, the panels and {SCENE_LINES} lines of each strip",
+        cubes=(
+            *(LookedAtCube(cube=c.name) for c in prepared.recording.cubes),
+            *refused_rows(refused),
+        ),
+        panels=panel_rows(prepared),
+        checks=tuple(worst_first(checks)),
+        timings={"prepare": round(time.perf_counter() - clock, 3)},
+        config=json.loads(config.work),
+        config_sha256=config.sha256,
+    )

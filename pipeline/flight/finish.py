@@ -24,8 +24,8 @@ from pipeline.calibrate.input_manifest import (
 from pipeline.calibrate.prepare import Preparation
 from pipeline.errors import ReflectoryError
 from pipeline.flight import measurement_cache as kept
+from pipeline.flight.record_rows import cube_rows, panel_rows, sentence, steps_of
 from pipeline.flight.report_inputs import page_data
-from pipeline.flight.run_record import cube_rows, panel_rows, sentence, steps_of
 from pipeline.radiometry.checks.verdict import run_verdict, worst_first
 from pipeline.records import Check
 from pipeline.write import publish
@@ -34,7 +34,8 @@ from pipeline.write.checksums import sha256_of as digest_of
 from pipeline.write.flush import flush
 from pipeline.write.formats import FORMATS
 from pipeline.write.page.page import draw_strips, write_report
-from pipeline.write.provenance import Input, Output, late_attributes, prov_json, software
+from pipeline.write.provenance import Input, Output, late_attributes, software
+from pipeline.write.run_record import RUN_JSON, RunRecord
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,15 +51,14 @@ class Work:
     checks: list[Check]  # those made before the cubes
 
 
-def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, object]:
-    """Write all but the cubes into the staging folder; its `run.json` as a dict."""
+def finish(work: Work, memory: DigestMemory, *, workers: int) -> RunRecord:
+    """Write all but the cubes into the staging folder; the run's record."""
     clock = time.perf_counter()
     prepared, place = work.prepared, work.place
     config = prepared.config
     sha256_of = _input_digests(work)
     inputs = _inputs(prepared, sha256_of)
-    raws = raw_inputs(prepared.recording.inventory)
-    memory.remember({path: sha256_of[path] for path in raws if path in sha256_of})
+    memory.remember(sha256_of)
     _keep(prepared, memory)
     checks = work.checks + after_cubes(prepared, work.results, sha256_of)
     # Cubes refused by their headers are known before the work; those refused while they were
@@ -80,45 +80,35 @@ def finish(work: Work, memory: DigestMemory, *, workers: int) -> dict[str, objec
         digests = dict(zip(files, pool.map(_flushed_sha256, files), strict=True))
     work.timings["finish"] = time.perf_counter() - clock
     ended = now_utc()
-    document: dict[str, object] = {
-        "run_id": identity,
-        "flight": config.flight.name,
-        "software": software(),
-        "started": work.started,
-        "ended": ended,
-        "follows": follows,
-        "outcome": "partial" if work.refused else "whole",
-        "verdict": run_verdict(checks),
-        "says": sentence(checks, work.refused),
-        "cubes": cube_rows(prepared, work.results, work.refused),
-        "panels": panel_rows(prepared),
-        "checks": [check.as_dict() for check in worst_first(checks)],
-        "timings": {name: round(seconds, 3) for name, seconds in work.timings.items()},
-        "config": json.loads(config.work),
-        "config_sha256": config.sha256,
-        **prov_json(
-            run_id=identity,
-            follows=follows,
-            started=work.started,
-            ended=ended,
-            inputs=inputs,
-            outputs=[
-                Output(p.relative_to(place).as_posix(), p.stat().st_size, sha)
-                for p, sha in digests.items()
-            ],
-            config_sha256=config.sha256,
-            steps=steps_of(prepared),
+    record = RunRecord(
+        run_id=identity,
+        flight=config.flight.name,
+        software=software(),
+        started=work.started,
+        ended=ended,
+        follows=follows,
+        outcome="partial" if work.refused else "whole",
+        verdict=run_verdict(checks),
+        says=sentence(checks, work.refused),
+        cubes=cube_rows(prepared, work.results, work.refused),
+        panels=panel_rows(prepared),
+        checks=tuple(worst_first(checks)),
+        timings={name: round(seconds, 3) for name, seconds in work.timings.items()},
+        config=json.loads(config.work),
+        config_sha256=config.sha256,
+        inputs=tuple(inputs),
+        outputs=tuple(
+            Output(p.relative_to(place).as_posix(), p.stat().st_size, sha)
+            for p, sha in digests.items()
         ),
-    }
-    text = json.dumps(document, indent=1)
-    publish.write_text(place / "run.json", text + "\n")
-    # As a later reader gets it: no tuples, which JSON does not know.
-    document = json.loads(text)
-    write_report(place / "report.html", document, data, drawn.result())
-    for name in ("run.json", "report.html"):
+        steps=steps_of(prepared),
+    )
+    publish.write_text(place / RUN_JSON, record.to_text())
+    write_report(place / "report.html", record, data, drawn.result())
+    for name in (RUN_JSON, "report.html"):
         digests[place / name] = digest_of(place / name)
     publish.write_checksums(place, dict(sorted(digests.items())))
-    return document
+    return record
 
 
 def _flushed_sha256(path: Path) -> str:

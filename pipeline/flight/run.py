@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import threading
 import time
@@ -10,8 +9,9 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
+from typing import Any
 
 from pipeline.assess.flight_checks import before_cubes
 from pipeline.calibrate.blocks_in_order import Helpers
@@ -39,7 +39,7 @@ from pipeline.errors import InputError, OutputError, ReflectoryError
 from pipeline.files import file_sha256
 from pipeline.flight import measurement_cache as kept
 from pipeline.flight.finish import Work, finish
-from pipeline.flight.run_record import steps_of
+from pipeline.flight.record_rows import steps_of
 from pipeline.progress.protocol import Progress, Silent
 from pipeline.read.inventory import Inventory, take_inventory
 from pipeline.records import Capture
@@ -49,6 +49,7 @@ from pipeline.write.completeness import fault_of
 from pipeline.write.formats import FORMATS
 from pipeline.write.product import output_bytes
 from pipeline.write.provenance import Extents, cube_attributes
+from pipeline.write.run_record import RunRecord, read_run
 
 #: Blocks that are given to a free hand: one at work, and one waiting so that it is never idle.
 PLACES_A_HAND = 2
@@ -56,23 +57,27 @@ PLACES_A_HAND = 2
 
 @dataclass(frozen=True, eq=False, repr=False)
 class RunResult:
-    """A finished run: its folder and its `run.json`."""
+    """A finished run: its folder and its record."""
 
     folder: Path
-    document: Mapping[str, object]
+    record: RunRecord
     reused: bool  # the work had been done before
 
     def __repr__(self) -> str:
-        # The document alone is thousands of lines.
-        told = {key: self.document.get(key) for key in ("outcome", "verdict")}
+        # The record alone is thousands of lines.
+        told = {"outcome": self.record.outcome, "verdict": self.record.verdict}
         shown = ", ".join(f"{k}={v!r}" for k, v in {**told, "reused": self.reused}.items())
         return f"RunResult(folder={str(self.folder)!r}, {shown})"
+
+    @cached_property
+    def document(self) -> Mapping[str, Any]:
+        """The record as `run.json` has it."""
+        return self.record.to_json()
 
     @property
     def exit_code(self) -> int:
         """0 done, 1 done in part or unusable."""
-        whole = self.document["outcome"] == "whole" and self.document["verdict"] != "unusable"
-        return 0 if whole else 1
+        return self.record.exit_code
 
 
 def run(
@@ -149,8 +154,8 @@ def run(
         publish.clear_beside(place)
         work = Work(prepared, place, started, timings, results, refused, checks.result())
         try:
-            document = finish(work, memory, workers=workers)
-            target = flight_folder(config) / str(document["run_id"])
+            record = finish(work, memory, workers=workers)
+            target = flight_folder(config) / str(record.run_id)
             published = publish.publish(place, target, replace=again)
             _tell(published, target, progress)
         except OSError as error:
@@ -160,8 +165,8 @@ def run(
                 do="Free space or choose another output folder",
             ) from error
     if not published.fresh:
-        document = json.loads((target / "run.json").read_text())
-    return RunResult(target, document, reused=not published.fresh)
+        record = read_run(target)
+    return RunResult(target, record, reused=not published.fresh)
 
 
 def _tell(published: publish.Published, target: Path, progress: Progress) -> None:
@@ -183,8 +188,7 @@ def _finished(config: Config, inventory: Inventory, memory: DigestMemory) -> Run
     folder = flight_folder(config) / run_id(config, digests, inventory.refused)
     if fault_of(folder):
         return None
-    document = json.loads((folder / "run.json").read_text())
-    return RunResult(folder, document, reused=True)
+    return RunResult(folder, read_run(folder), reused=True)
 
 
 def _cubes(
@@ -324,7 +328,7 @@ def _attributes(
         started=started,
         config_text=config.text,
         config_sha256=config.sha256,
-        steps=[str(step["says"]) for step in steps_of(prepared)],
+        steps=[step.says for step in steps_of(prepared)],
         blank=config.quality.blanked,
         times_s=(float(time_s.min()), float(time_s.max())) if known else None,
         extents=extents,

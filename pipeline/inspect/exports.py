@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError
 from pipeline.inspect.finished_run import cube_name, cube_paths
+from pipeline.write.run_record import read_run
 
 if TYPE_CHECKING:
     from pipeline.progress.protocol import Progress
@@ -42,12 +43,8 @@ def quicklooks(run: Path, cube: str | None = None, target: Path | None = None) -
     """
     from pipeline.inspect.quicklook import export_quicklook
 
-    try:
-        there = {cube_name(path): path for path in cube_paths(run)}
-    except OSError as error:
-        raise InputError(
-            f"not a finished run: {error.strerror}", where=run, do="Name a run's folder"
-        ) from None
+    read_run(run)
+    there = {cube_name(path): path for path in cube_paths(run)}
     if not there:
         raise InputError("has no cube file", where=run, do="Name the folder of a run")
     if cube is not None and cube not in there:
@@ -108,6 +105,7 @@ def spectra(run: Path, regions: Path, target: Path | None = None) -> Path:
     from pipeline.inspect.region_spectra import export_spectra
     from pipeline.read.regions import read_regions
 
+    read_run(run)
     file = target or folder_beside(run)
     if target is None or target.is_dir():
         file /= f"{regions.stem}-spectra.csv"

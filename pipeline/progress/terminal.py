@@ -1,13 +1,10 @@
-"""What a person sees: progress bars on a terminal, plain lines in a log, a table at the end."""
+"""What a person sees while it works: bars on a terminal, plain lines in a log."""
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 from rich.console import Console
 from rich.progress import (
@@ -19,13 +16,9 @@ from rich.progress import (
     TextColumn,
     TimeRemainingColumn,
 )
-from rich.table import Table
 from rich.text import Text
 
-from pipeline.errors import one_line
-
-_STYLES = {"fail": "bold red", "caution": "yellow", "not checked": "dim", "pass": "green"}
-_SHOWN = ("fail", "caution")
+from pipeline.foreign import one_line
 
 
 class _Rate(ProgressColumn):
@@ -83,43 +76,4 @@ class Terminal:
         if self._left_out and text.startswith(self._left_out):
             return
         told = " ".join(f"{name}={one_line(value)}" for name, value in facts.items())
-        self._console.print(Text(f"{text} {told}".rstrip()), soft_wrap=True)
-
-
-def show(document: Mapping[str, Any], folder: Path | None, *, reused: bool = False) -> None:
-    """The verdict, the checks that matter, and where the results are."""
-    console = Console(file=sys.stdout, highlight=False, soft_wrap=not sys.stdout.isatty())
-    rows = document["checks"]
-    table = Table(box=None, pad_edge=False)
-    for heading in ("check", "verdict", "what was seen", "what to do"):
-        table.add_column(heading, overflow="fold")
-    for row in rows:
-        if row["verdict"] in _SHOWN:
-            name = f"{row['check']} {row['subject']}".strip()
-            verdict = Text(row["verdict"], _STYLES[row["verdict"]])
-            table.add_row(Text(name), verdict, Text(row["says"]), Text(row["do"]))
-    if table.row_count:
-        console.print(table)
-    counts = {v: sum(row["verdict"] == v for row in rows) for v in _STYLES}
-    console.print(Text(", ".join(f"{n} {v}" for v, n in counts.items())))
-    for line in _could_be_checked(rows):
-        console.print(Text(line))
-    console.print(Text(f"{document['flight']}: {document['verdict']}. {document['says']}"))
-    if folder is not None:
-        done = "already done" if reused else "written"
-        console.print(Text(f"{done}: {folder}"))
-        console.print(Text(f"report: {folder / 'report.html'}"))
-
-
-def _could_be_checked(rows: Sequence[Mapping[str, Any]]) -> list[str]:
-    """What was not checked although something can be done about it, a line each."""
-    missing = [row for row in rows if row["verdict"] == "not checked"]
-    advised = [row for row in missing if row["do"]]
-    if not advised:
-        return []
-    head = f"of the {len(missing)} not checked, {len(advised)} can be:"
-    names = (f"{row['check']} {row['subject']}".strip() for row in advised)
-    return [
-        head,
-        *(f"  {name}: {row['says']} {row['do']}" for name, row in zip(names, advised, strict=True)),
-    ]
+        self._console.print(Text(f"{one_line(text)} {told}".rstrip()), soft_wrap=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 CHECKSUMS = "checksums.sha256"
 
@@ -19,6 +19,12 @@ def sha256_of(path: Path) -> str:
     """SHA-256 of a file."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def is_inside(name: str) -> bool:
+    """Whether a name leads to a file below the folder that it is relative to, and nowhere else."""
+    parts = PurePosixPath(name).parts
+    return bool(parts) and not name.startswith("/") and ".." not in parts and "\0" not in name
 
 
 def escaped(name: str) -> str:

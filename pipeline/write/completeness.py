@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import stat
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
-from pipeline.version import PREFIX
-from pipeline.write.checksums import CHECKSUMS, parse_line, read_lines, sha256_of
+from pipeline.errors import InputError
+from pipeline.write.checksums import CHECKSUMS, is_inside, parse_line, read_lines, sha256_of
+from pipeline.write.run_record import RUN_JSON, read_run
 
 
 class _Fault(Exception):
@@ -29,7 +27,7 @@ def fault_of(run: Path) -> str:
         listed = _listed(run)
         for name, (size, sha256) in _outputs(run, listed).items():
             if listed.get(name) != sha256:
-                raise _Fault(f"{CHECKSUMS} does not list {name} as run.json does")
+                raise _Fault(f"{CHECKSUMS} does not list {name} as {RUN_JSON} does")
             if _size(run, name) != size:
                 raise _Fault(f"{name} has {_size(run, name)} bytes, not the {size} written")
             del listed[name]
@@ -41,8 +39,6 @@ def fault_of(run: Path) -> str:
         return str(fault)
     except OSError as error:
         return f"it cannot be read: {error.strerror}"
-    except (ValueError, KeyError, TypeError, AttributeError):
-        return "run.json is not as this version writes it"
     return ""
 
 
@@ -56,32 +52,30 @@ def _listed(run: Path) -> dict[str, str]:
     _size(run, CHECKSUMS)
     rows = [parse_line(line) for line in read_lines(run / CHECKSUMS)]
     listed = dict(row for row in rows if row is not None)
-    missing = [name for name in ("run.json", "report.html") if name not in listed]
+    missing = [name for name in (RUN_JSON, "report.html") if name not in listed]
     if missing or None in rows:
         raise _Fault(f"{CHECKSUMS} is not whole")
     return listed
 
 
 def _outputs(run: Path, listed: Mapping[str, str]) -> dict[str, tuple[int, str]]:
-    """Size and SHA-256 of each output that `run.json` tells of."""
-    _size(run, "run.json")
-    text = (run / "run.json").read_bytes()
-    if hashlib.sha256(text).hexdigest() != listed["run.json"]:
-        raise _Fault("run.json is not what was written")
-    document = json.loads(text)
-    if document["run_id"] != run.name:
-        raise _Fault(f"run.json is that of another run, {document['run_id']}")
-    start = f"{PREFIX}:output/{run.name}/"
-    entities: Mapping[str, Any] = document["entity"]
-    return {
-        name.removeprefix(start): (entity[f"{PREFIX}:bytes"], entity[f"{PREFIX}:sha256"])
-        for name, entity in entities.items()
-        if name.startswith(start)
-    }
+    """Size and SHA-256 of each output that the record tells of."""
+    _size(run, RUN_JSON)
+    if sha256_of(run / RUN_JSON) != listed[RUN_JSON]:
+        raise _Fault(f"{RUN_JSON} is not what was written")
+    try:
+        record = read_run(run)
+    except InputError as error:
+        raise _Fault(f"{RUN_JSON} is {error.what}") from None
+    if record.run_id != run.name:
+        raise _Fault(f"{RUN_JSON} is that of another run, {record.run_id}")
+    return {output.name: (output.bytes, output.sha256) for output in record.outputs}
 
 
 def _size(run: Path, name: str) -> int:
-    """Bytes of a run's file, which must be one and no link."""
+    """Bytes of a run's file, which must be one and no link, and lie in the run."""
+    if not is_inside(name):
+        raise _Fault(f"{CHECKSUMS} leads out of the run")
     try:
         seen = (run / name).lstat()
     except FileNotFoundError:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from pipeline.version import PREFIX, __version__
 from pipeline.write.attributes import CONVENTIONS, STANDARD_NAMES, iso_time
@@ -34,6 +35,7 @@ def prov_json(
     *,
     run_id: str,
     follows: str | None,
+    software: str,
     started: str,
     ended: str,
     inputs: Sequence[Input],
@@ -46,7 +48,7 @@ def prov_json(
     `steps` are the corrections in order, each with its parameters.
     """
     run = f"{PREFIX}:run/{run_id}"
-    agent = f"{PREFIX}:software/{__version__}"
+    agent = f"{PREFIX}:software/{software.rpartition(' ')[2]}"
     config = f"{PREFIX}:config/{config_sha256[:16]}"
     entities: dict[str, object] = {
         config: {"prov:type": f"{PREFIX}:config", f"{PREFIX}:sha256": config_sha256}
@@ -90,7 +92,7 @@ def prov_json(
         "entity": entities,
         "activity": activities,
         "agent": {
-            agent: {"prov:type": "prov:SoftwareAgent", "prov:label": software()},
+            agent: {"prov:type": "prov:SoftwareAgent", "prov:label": software},
         },
         "used": used,
         "wasGeneratedBy": generated,
@@ -102,6 +104,55 @@ def prov_json(
         activities[earlier] = {}
         document["wasInformedBy"] = {"_:follows": {"prov:informed": run, "prov:informant": earlier}}
     return document
+
+
+def inputs_of(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The inputs that a PROV-JSON document names, as `Input` has them, none of it trusted."""
+    return [
+        {
+            "name": name,
+            "bytes": entity.get(f"{PREFIX}:bytes"),
+            "sha256": entity.get(f"{PREFIX}:sha256"),
+            "role": str(entity.get("prov:type")).removeprefix(f"{PREFIX}:"),
+        }
+        for name, entity in _entities(document, f"{PREFIX}:input/")
+    ]
+
+
+def outputs_of(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The outputs that a PROV-JSON document names, as `Output` has them, none of it trusted."""
+    return [
+        {
+            "name": name,
+            "bytes": entity.get(f"{PREFIX}:bytes"),
+            "sha256": entity.get(f"{PREFIX}:sha256"),
+        }
+        for name, entity in _entities(document, f"{PREFIX}:output/{document.get('run_id')}/")
+    ]
+
+
+def steps_in(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The steps of the run's own activity in a PROV-JSON document, none of it trusted."""
+    run = _member(document, "activity").get(f"{PREFIX}:run/{document.get('run_id')}")
+    steps = run.get(f"{PREFIX}:steps") if isinstance(run, dict) else None
+    if not isinstance(steps, list) or not all(isinstance(step, dict) for step in steps):
+        raise ValueError("activity: the run's steps are missing")
+    return steps
+
+
+def _entities(document: Mapping[str, Any], start: str) -> Iterator[tuple[str, dict[str, Any]]]:
+    for name, entity in _member(document, "entity").items():
+        if name.startswith(start):
+            if not isinstance(entity, dict):
+                raise ValueError(f"entity.{name}: not a JSON object")
+            yield name.removeprefix(start), entity
+
+
+def _member(document: Mapping[str, Any], name: str) -> dict[str, Any]:
+    member = document.get(name)
+    if not isinstance(member, dict):
+        raise ValueError(f"{name}: missing")
+    return member
 
 
 def software() -> str:

@@ -70,9 +70,11 @@ class Inbox:
         folder = config.output.folder / name / "0123456789ab"
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "run.json").write_text("{}")
-        document = {"verdict": self.verdict, "run_id": folder.name, "cubes": [], "says": "So."}
         code = int(self.verdict == "unusable")
-        return SimpleNamespace(folder=folder, document=document, exit_code=code)
+        record = SimpleNamespace(
+            verdict=self.verdict, run_id=folder.name, refused=(), says="So.", exit_code=code
+        )
+        return SimpleNamespace(folder=folder, record=record)
 
 
 @pytest.fixture

@@ -282,7 +282,9 @@ def test_a_refused_cube_is_named_with_its_own_fault(tmp_path: Path) -> None:
     make_flight(tmp_path, FlightPlan(cubes=2, lines=160, samples=96, bands=24, dark_frames=40))
     header = tmp_path / "raw" / "strip-01.hdr"
     header.write_text(header.read_text().replace("data type = 12", "data type = 6"))
-    [row] = [c for c in look(tmp_path / "flight.toml")["checks"] if c["check"] == "files-whole"]
+    [row] = [
+        c for c in look(tmp_path / "flight.toml").to_json()["checks"] if c["check"] == "files-whole"
+    ]
     assert row["verdict"] == "fail"
     assert "strip-01 cannot be used" in row["says"]
     assert "data type" in row["says"]
@@ -311,7 +313,9 @@ def test_a_truncated_cube_is_told_with_its_true_sizes(tmp_path: Path) -> None:
     raw = tmp_path / "raw" / "strip-01.raw"
     whole = raw.stat().st_size
     os.truncate(raw, whole - 1000)
-    [row] = [c for c in look(tmp_path / "flight.toml")["checks"] if c["check"] == "files-whole"]
+    [row] = [
+        c for c in look(tmp_path / "flight.toml").to_json()["checks"] if c["check"] == "files-whole"
+    ]
     assert row["value"] == -1000
     assert row["verdict"] == "fail"
     assert str(whole - 1000) in row["says"]

@@ -21,7 +21,7 @@ def test_writes_nothing(plain_copy: Any) -> None:
 
 
 def test_agrees_with_the_run_on_every_check_it_makes(rich_flight: Any, rich_run: Any) -> None:
-    looked = {(c["check"], c["subject"]): c for c in look(rich_flight.config)["checks"]}  # type: ignore[attr-defined]
+    looked = {(c["check"], c["subject"]): c for c in look(rich_flight.config).to_json()["checks"]}
     ran = {(c["check"], c["subject"]): c for c in rich_run.document["checks"]}
     judged = {k: c for k, c in looked.items() if c["verdict"] != "not checked"}
     assert len(judged) > 30
@@ -62,7 +62,7 @@ def change_a_byte(path: Path) -> None:
 
 def test_the_manifest_is_no_pass_while_the_cubes_are_unread(plain_copy: Any) -> None:
     change_a_byte(plain_copy.folder / "raw" / "strip-01.raw")
-    seen = row(look(plain_copy.config), "manifest")
+    seen = row(look(plain_copy.config).to_json(), "manifest")
     assert seen["verdict"] == "not checked"
     assert "strip-00.raw, strip-01.raw" in seen["says"]
     found = row(run(plain_copy.config, workers=2).document, "manifest")
@@ -72,7 +72,7 @@ def test_the_manifest_is_no_pass_while_the_cubes_are_unread(plain_copy: Any) -> 
 def test_a_dark_unlike_its_manifest_is_found_without_the_cubes(plain_copy: Any) -> None:
     dark = next((plain_copy.folder / "raw").glob("cap-*.raw"))
     change_a_byte(dark)
-    found = row(look(plain_copy.config), "manifest")
+    found = row(look(plain_copy.config).to_json(), "manifest")
     assert (found["verdict"], found["subject"]) == ("fail", dark.name)
 
 

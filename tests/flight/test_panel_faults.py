@@ -21,7 +21,7 @@ def with_panel(name: str, **changes: Any) -> tuple[PanelPlan, ...]:
 
 
 def alarms(flight: Any) -> list[Any]:
-    checks: Any = look(flight.config)["checks"]
+    checks: Any = look(flight.config).to_json()["checks"]
     return [c for c in checks if c["verdict"] in ("caution", "fail")]
 
 
@@ -72,7 +72,7 @@ def test_panels_that_are_right_raise_nothing(
 
 
 def unconfirmed(flight: Any) -> list[Any]:
-    checks: Any = look(flight.config)["checks"]
+    checks: Any = look(flight.config).to_json()["checks"]
     return [c for c in checks if c["check"] == "panel-repeat" and " in " in c["subject"]]
 
 

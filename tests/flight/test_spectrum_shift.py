@@ -16,7 +16,7 @@ FWHM_NM = 5.0
 
 
 def row(config: Path, check: str) -> Any:
-    return next(c for c in look(config)["checks"] if c["check"] == check)  # type: ignore[attr-defined]
+    return next(c for c in look(config).to_json()["checks"] if c["check"] == check)
 
 
 @pytest.mark.parametrize("shift_nm", [1.0, -1.0, 2.0])

@@ -55,7 +55,7 @@ def test_one_fault_has_its_verdict_and_its_name(
     make_flight_in: Callable[..., Any],
 ) -> None:
     flight = make_flight_in(tmp_path, **vars(with_faults(PLAN, [fault])))
-    document: Any = look(flight.config)
+    document: Any = look(flight.config).to_json()
     raised = {c["check"]: c["verdict"] for c in document["checks"]}
     assert raised[check] == level
     assert document["verdict"] == verdict
@@ -64,7 +64,7 @@ def test_one_fault_has_its_verdict_and_its_name(
 
 
 def test_a_steady_flight_is_good(tmp_path: Path, make_flight_in: Callable[..., Any]) -> None:
-    document: Any = look(make_flight_in(tmp_path, **vars(PLAN)).config)
+    document: Any = look(make_flight_in(tmp_path, **vars(PLAN)).config).to_json()
     assert document["verdict"] == "good"
     assert document["says"] == "The flight is good: no check found a fault."
 
@@ -91,7 +91,7 @@ def test_false_alarms_of_good_flights_are_those_that_the_limits_allow(
         flight = make_flight_in(
             folder, seed=seed, panels=SPANNING, cubes=1, lines=80, certificate_error="draw"
         )
-        checks: Any = look(flight.config)["checks"]
+        checks: Any = look(flight.config).to_json()["checks"]
         alarms = {c["check"]: c for c in checks if c["verdict"] in ("caution", "fail")}
         raised.update(alarms.keys())
         cautious += bool(alarms)

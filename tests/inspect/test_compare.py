@@ -19,7 +19,8 @@ from rich.console import Console
 
 from pipeline.errors import InputError
 from pipeline.flight.run import RunResult, run
-from pipeline.inspect.compare import compare, statistics
+from pipeline.inspect.compare import compare
+from pipeline.inspect.compare_cubes import statistics
 from pipeline.inspect.comparison_tables import show_comparison
 
 

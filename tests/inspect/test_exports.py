@@ -38,7 +38,7 @@ def test_by_default_files_go_beside_the_run_and_are_named(
     assert files == [beside / n for n in ("strip-00.tif", "strip-01.tif", "areas-spectra.csv")]
     assert sorted(beside.iterdir()) == sorted(files)
     assert list(Path().iterdir()) == []
-    assert all(f.ok for f in verify(run_folder, inputs=False, flight=flight))
+    assert all(f.ok for f in verify(run_folder, inputs=False, folders=[flight]))
 
 
 def test_a_missing_target_folder_is_made(

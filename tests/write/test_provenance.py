@@ -23,7 +23,7 @@ INPUTS = [
 
 def document(follows: str | None = None) -> Any:
     return prov_json(
-        run_id="abc", follows=follows, started="2026-06-18T11:00:00Z",
+        run_id="abc", follows=follows, software="reflectory 0.1.0", started="2026-06-18T11:00:00Z",
         ended="2026-06-18T11:01:00Z", inputs=INPUTS,
         outputs=[Output("strip-00.nc", 50, "d" * 64), Output("config.toml", 5, "e" * 64)],
         config_sha256="f" * 64,

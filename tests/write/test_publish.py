@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import signal
@@ -15,6 +14,8 @@ import pytest
 from pipeline.errors import OutputError
 from pipeline.write import publish
 from pipeline.write.checksums import CHECKSUMS, parse_line, read_lines, sha256_of
+from pipeline.write.provenance import Output
+from pipeline.write.run_record import RunRecord
 
 #: File names that a line of checksums cannot hold as they are, and some that it can.
 ODD_NAMES = (
@@ -35,9 +36,24 @@ def finished(folder: Path, text: str = "new") -> Path:
     (folder / "strip-00.nc").write_text(text)
     (folder / "report.html").write_text("page")
     cube = folder / "strip-00.nc"
-    entity = {"reflectory:bytes": len(text), "reflectory:sha256": sha256_of(cube)}
-    document = {"run_id": "abc", "entity": {"reflectory:output/abc/strip-00.nc": entity}}
-    (folder / "run.json").write_text(json.dumps(document))
+    record = RunRecord(
+        run_id="abc",
+        flight="june",
+        software="reflectory 0.1.0",
+        started="2026-06-18T11:20:04Z",
+        ended="2026-06-18T11:20:05Z",
+        outcome="whole",
+        verdict="good",
+        says="The flight is good.",
+        cubes=(),
+        panels=(),
+        checks=(),
+        timings={},
+        config={},
+        config_sha256="0" * 64,
+        outputs=(Output(cube.name, len(text), sha256_of(cube)),),
+    )
+    (folder / "run.json").write_text(record.to_text())
     publish.write_checksums(folder, {p: sha256_of(p) for p in publish.files_below(folder)})
     return folder
 

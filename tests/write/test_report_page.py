@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import copy
 import json
 import re
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from html.parser import HTMLParser
 
 import netCDF4
@@ -16,6 +15,7 @@ from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.radiometry.preview import join, preview_block, preview_plan
 from pipeline.write.page import page
 from pipeline.write.page.data import report_data
+from pipeline.write.run_record import RefusedCube
 
 HOSTILE = "<script>alert(1)</script><!-- \" ' & \u2028"
 
@@ -50,8 +50,22 @@ def preview_of(path, budget_bytes=100_000):
 
 
 @pytest.fixture(scope="module")
-def document(rich_run):
-    return json.loads((rich_run.folder / "run.json").read_text())
+def record(rich_run):
+    return rich_run.record
+
+
+#: Words of a record that are one of a few.
+OF_A_FEW = ("verdict", "outcome", "use")
+
+
+def hostile(value, text=HOSTILE):
+    """A record, or a part of one, with a text before every word in it that may be anything."""
+    if is_dataclass(value):
+        names = (f.name for f in fields(value) if f.name not in OF_A_FEW)
+        return replace(value, **{name: hostile(getattr(value, name), text) for name in names})
+    if isinstance(value, tuple):
+        return tuple(hostile(v, text) for v in value)
+    return text + value if isinstance(value, str) else value
 
 
 @pytest.fixture(scope="module")
@@ -63,28 +77,28 @@ def data(rich_run):
     )
 
 
-def test_without_previews_the_page_still_says_everything(document):
-    text = page.render(document)
+def test_without_previews_the_page_still_says_everything(record):
+    text = page.render(record)
     found = Elements(text)
     rows = [a for tag, a in found.tags if tag == "span" and "verdict" in a.get("class", "")]
-    assert len(rows) == len(document["checks"])
+    assert len(rows) == len(record.checks)
     assert not any(tag == "img" for tag, _ in found.tags)
-    for part in document["says"].split(": ", 1):
+    for part in record.says.split(": ", 1):
         assert part.replace("'", "&#39;") in text
 
 
-def test_the_verdict_comes_before_the_checks_and_the_worst_before_the_folded(document):
-    changed = copy.deepcopy(document)
-    changed["checks"][-1] |= {"verdict": "fail", "says": "It broke.", "do": "Mend it."}
-    changed["checks"][-2] |= {"verdict": "pass", "says": "It held."}
-    text = page.render(changed)
+def test_the_verdict_comes_before_the_checks_and_the_worst_before_the_folded(record):
+    *rest, held, broke = record.checks
+    broke = replace(broke, verdict="fail", says="It broke.", do="Mend it.")
+    held = replace(held, verdict="pass", says="It held.")
+    text = page.render(replace(record, checks=(*rest, held, broke)))
     places = [text.index(s) for s in ('class="says', 'id="checks"', "Mend it.", "<details>")]
     assert places == sorted(places)
     assert text.index("It held.") > text.index("<details>")
 
 
-def test_pictures_of_every_strip_and_spectra_for_the_script(document, data):
-    found = Elements(page.render(document, data))
+def test_pictures_of_every_strip_and_spectra_for_the_script(record, data):
+    found = Elements(page.render(record, data))
     pictures = [a for tag, a in found.tags if tag == "img" and a.get("src")]
     assert len(pictures) == 5 * len(data.previews)
     assert all(a["alt"] for a in pictures)
@@ -95,8 +109,8 @@ def test_pictures_of_every_strip_and_spectra_for_the_script(document, data):
     assert [json.loads(s)["cube"] for s in spectra] == list(data.previews)
 
 
-def test_nothing_is_fetched(document, data):
-    text = page.render(document, data)
+def test_nothing_is_fetched(record, data):
+    text = page.render(record, data)
     for _, attributes in Elements(text).tags:
         for name in ("src", "href"):
             value = attributes.get(name) or "#"
@@ -104,28 +118,16 @@ def test_nothing_is_fetched(document, data):
     assert "default-src 'none'" in text
 
 
-def test_text_from_inputs_is_escaped_everywhere(document, data):
-    def hostile(value):
-        if isinstance(value, dict):
-            return {k: hostile(v) for k, v in value.items()}
-        if isinstance(value, list):
-            return [hostile(v) for v in value]
-        return HOSTILE + value if isinstance(value, str) else value
-
-    changed = copy.deepcopy(document)
-    for name in ("flight", "says", "software", "run_id", "ended", "panels", "cubes"):
-        changed[name] = hostile(changed[name])
-    for check in changed["checks"]:
-        for name in ("check", "subject", "says", "do", "unit"):
-            check[name] = HOSTILE + check[name]
-    changed["cubes"].append({"cube": HOSTILE, "outcome": "refused", "why": HOSTILE})
-    changed["config"]["limits"] = {HOSTILE: {}}
+def test_text_from_inputs_is_escaped_everywhere(record, data):
+    refused = RefusedCube(cube=HOSTILE, why=HOSTILE)
+    changed = hostile(replace(record, cubes=(*record.cubes, refused), config={}))
+    changed = replace(changed, config={"limits": {HOSTILE: {}}})
     named = replace(
         data,
         previews={HOSTILE + name: p for name, p in data.previews.items()},
         panels={HOSTILE: (3.2, 54.9)},
     )
-    clean, dirty = Elements(page.render(document, data)), Elements(page.render(changed, named))
+    clean, dirty = Elements(page.render(record, data)), Elements(page.render(changed, named))
     assert len(dirty.scripts) == len(clean.scripts)
     assert "alert(1)" not in dirty.scripts[-1]
     assert not any(name.startswith("on") for _, a in dirty.tags for name in a)
@@ -138,8 +140,8 @@ def test_json_in_a_script_cannot_end_it():
     assert json.loads(text) == {"name": HOSTILE}
 
 
-def test_only_our_own_script_may_run(document, data):
-    text = page.render(document, data)
+def test_only_our_own_script_may_run(record, data):
+    text = page.render(record, data)
     policy = re.search(r"script-src '(sha256-[^']+)'", text)
     assert policy
     script = text[text.rindex("<script>") + 8 : text.rindex("</script>")]
@@ -150,11 +152,11 @@ def test_only_our_own_script_may_run(document, data):
     assert policy[1].replace("&#43;", "+") == f"sha256-{digest}"
 
 
-def test_spectra_are_thinned_until_the_page_is_small_enough(document, data, monkeypatch):
-    whole = page.render(document, data)
+def test_spectra_are_thinned_until_the_page_is_small_enough(record, data, monkeypatch):
+    whole = page.render(record, data)
     pictures = sum(map(len, re.findall(r'src="(data:[^"]*)"', whole)))
     monkeypatch.setattr(page, "MOST_BYTES", pictures + 20_000)
-    text = page.render(document, data)
+    text = page.render(record, data)
     assert len(text) < len(whole)
     spectra = re.findall(r'class="spectra">(.*?)</script>', text)
     assert len(spectra) == len(data.previews)
@@ -179,7 +181,6 @@ def test_limits_are_said_from_the_side_where_trouble_lies(check, limit, unit, sa
     assert page._limit(page.LIMITS.get(check), limit, unit) == says
 
 
-def test_a_moved_limit_is_said(document):
-    changed = copy.deepcopy(document)
-    changed["config"]["limits"] = {"dark-drift": {"caution": 2, "fail": 8}}
+def test_a_moved_limit_is_said(record):
+    changed = replace(record, config={"limits": {"dark-drift": {"caution": 2, "fail": 8}}})
     assert "moved the limits of: dark-drift" in page.render(changed)

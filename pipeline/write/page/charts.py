@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup, escape
 
+from pipeline.foreign import in_page
 from pipeline.radiometry.angles import circular_mean, wrapped
 from pipeline.records import Array
 
@@ -129,9 +130,13 @@ def line_chart(
     return Chart(_svg("".join(parts), alt), legend)
 
 
+def _text(text: str) -> Markup:
+    return escape(in_page(text))
+
+
 def _svg(inside: str, alt: str, height: int = HEIGHT) -> Markup:
     return Markup(
-        f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(alt)}">{inside}</svg>'
+        f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{_text(alt)}">{inside}</svg>'
     )
 
 
@@ -174,8 +179,8 @@ class _Plot:
         parts.append(
             f'<path class="axis" d="M{_LEFT} {_TOP}V{bottom}H{right}"/>'
             f'<text x="{(_LEFT + right) / 2}" y="{self.height - 6}" text-anchor="middle">'
-            f"{escape(x_label)}</text>"
-            f'<text x="4" y="14">{escape(y_label)}</text>'
+            f"{_text(x_label)}</text>"
+            f'<text x="4" y="14">{_text(y_label)}</text>'
         )
         return "".join(parts)
 
@@ -258,7 +263,7 @@ def ground_map(
         x, y = wrapped(place[0] - centre[0]) * scale[0], (place[1] - centre[1]) * scale[1]
         parts.append(
             f'<circle class="panel" cx="{plot.x(x):.1f}" cy="{plot.y(y):.1f}" r="4">'
-            f"<title>{escape(name)}</title></circle>"
+            f"<title>{_text(name)}</title></circle>"
         )
     parts.append("</g>")
     legend = [("strips", "#0072b2", "")]

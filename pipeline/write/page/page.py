@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
+from pipeline.foreign import in_page
 from pipeline.radiometry.limits import LIMITS, CheckLimits
 from pipeline.radiometry.preview import thinned
+from pipeline.records import Check
 from pipeline.write.page import pictures
 from pipeline.write.page.data import ReportData
 from pipeline.write.page.sections import sections
 from pipeline.write.page.spectra import embedded, packing, script_json
+from pipeline.write.run_record import CubeRow, RefusedCube, RunRecord, WrittenCube
 
 #: Bytes of the pictures and spectra as text, at the most: above it, spectra are thinned.
 MOST_BYTES = 5_000_000
@@ -37,7 +40,7 @@ class DrawnStrips:
 
 def write_report(
     path: Path,
-    document: Mapping[str, Any],
+    record: RunRecord,
     data: ReportData | None = None,
     drawn: DrawnStrips | None = None,
 ) -> None:
@@ -46,15 +49,15 @@ def write_report(
     Parameters
     ----------
     path : the page
-    document : the run's `run.json`
+    record : the run's record
     data : what the page draws beyond it; without it the page has no pictures and no charts
-    drawn : `draw_strips` of the data, where that was done ahead: it needs no document
+    drawn : `draw_strips` of the data, where that was done ahead: it needs no record
     """
-    path.write_text(render(document, data, drawn), encoding="utf-8")
+    path.write_text(render(record, data, drawn), encoding="utf-8")
 
 
 def render(
-    document: Mapping[str, Any], data: ReportData | None = None, drawn: DrawnStrips | None = None
+    record: RunRecord, data: ReportData | None = None, drawn: DrawnStrips | None = None
 ) -> str:
     """The page as text; see `write_report`."""
     import jinja2
@@ -63,26 +66,28 @@ def render(
     digest = base64.b64encode(hashlib.sha256(js.encode()).digest()).decode()
     drawn = drawn or draw_strips(data)
     layers, strips = drawn.layers, drawn.strips
-    checks = document["checks"]
-    lead, _, rest = str(document["says"]).partition(": ")
-    charts = sections(document, data)
+    checks = record.checks
+    lead, _, rest = record.says.partition(": ")
+    charts = sections(record.panels, data)
     parts = [("checks", "Checks"), *([("pictures", "Pictures and spectra")] if strips else [])]
     parts += [(section.key, section.name) for section in charts] + [("cubes", "Cubes")]
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, finalize=in_page
+    )
     return environment.from_string(_beside("page.html.j2")).render(
-        document,
+        run=record,
         css=Markup(css),
         js=Markup(js),
         script_hash=f"sha256-{digest}",
         parts=parts,
         lead=lead + ":" if rest else "",
         rest=rest or lead,
-        when=str(document["ended"]).replace("T", " ").replace("Z", " UTC"),
+        when=record.ended.replace("T", " ").replace("Z", " UTC"),
         decimation=_decimation(data),
         counts=_counts(checks),
-        worst=[_row(check) for check in checks if check["verdict"] in ("fail", "caution")],
+        worst=[_row(check) for check in checks if check.verdict in ("fail", "caution")],
         folded=_folded(checks),
-        moved=sorted(document["config"].get("limits") or {}),
+        moved=sorted(record.config.get("limits") or {}),
         layers=layers,
         layer_names={layer.key: layer.name for layer in layers},
         strips=strips,
@@ -93,7 +98,7 @@ def render(
         ),
         spectra=drawn.spectra,
         sections=charts,
-        cubes=[_cube(row) for row in document["cubes"]],
+        cubes=[_cube(row) for row in record.cubes],
     )
 
 
@@ -129,35 +134,35 @@ def _decimation(data: ReportData | None) -> str:
     return f"The pictures keep one line and sample in {few}; a single bad one may not show."
 
 
-def _counts(checks: Sequence[Mapping[str, Any]]) -> str:
+def _counts(checks: Sequence[Check]) -> str:
     """ "1 check failed, 2 ask for caution, 40 passed, 3 were not checked"."""
     words = (("fail", "failed"), ("caution", "caution"), ("pass", "passed"))
     said = []
     for verdict, word in (*words, ("not checked", "not checked")):
-        count = sum(check["verdict"] == verdict for check in checks)
+        count = sum(check.verdict == verdict for check in checks)
         said.append(f"{count} {word}")
     return "Checks: " + ", ".join(said)
 
 
-def _folded(checks: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def _folded(checks: Sequence[Check]) -> list[dict[str, Any]]:
     groups = []
     for verdict, word in reversed(_FOLDED):
-        rows = [_row(check) for check in checks if check["verdict"] == verdict]
+        rows = [_row(check) for check in checks if check.verdict == verdict]
         if rows:
             groups.append({"title": f"{len(rows)} {word}", "rows": rows})
     return groups
 
 
-def _row(check: Mapping[str, Any]) -> dict[str, Any]:
-    limits = LIMITS.get(check["check"])
+def _row(check: Check) -> dict[str, Any]:
+    limits = LIMITS.get(check.check)
     said = [
         f"{name} {text}"
-        for name in ("caution", "fail")
-        if (text := _limit(limits, check[name], check["unit"]))
+        for name, limit in (("caution", check.caution), ("fail", check.fail))
+        if (text := _limit(limits, limit, check.unit))
     ]
-    return dict(check) | {
-        "kind": check["verdict"].replace(" ", "-"),
-        "value": _quantity(check["value"], check["unit"]) if check["value"] is not None else "none",
+    return asdict(check) | {
+        "kind": check.verdict.replace(" ", "-"),
+        "value": _quantity(check.value, check.unit) if check.value is not None else "none",
         "limits": said,
     }
 
@@ -189,19 +194,21 @@ def _quantity(value: float, unit: str) -> str:
     return f"{_number(value)} {unit}{plural}"
 
 
-def _cube(row: Mapping[str, Any]) -> dict[str, Any]:
-    def share(name: str) -> str:
-        value = row.get(name)
-        if value is None:
-            return ""
-        return "below 0.001 %" if 0 < value < 1e-5 else f"{100 * value:.3g} %"
-
-    why = row.get("why")
-    return {
-        "name": row["cube"],
-        "outcome": f"{row['outcome']}: {why}" if why else row["outcome"],
-        "lines": row.get("lines", ""),
-        "saturated": share("saturated_share"),
-        "low": share("low_signal_share"),
-        "outside": share("outside_panel_range_share"),
+def _cube(row: CubeRow) -> dict[str, Any]:
+    shown: dict[str, Any] = {"name": row.cube, "outcome": row.outcome}
+    if isinstance(row, RefusedCube):
+        shown["outcome"] += f": {row.why}"
+    if not isinstance(row, WrittenCube):
+        return shown | dict.fromkeys(("lines", "saturated", "low", "outside"), "")
+    return shown | {
+        "lines": row.lines,
+        "saturated": _share(row.saturated_share),
+        "low": _share(row.low_signal_share),
+        "outside": _share(row.outside_panel_range_share),
     }
+
+
+def _share(value: float | None) -> str:
+    if value is None:
+        return ""
+    return "below 0.001 %" if 0 < value < 1e-5 else f"{100 * value:.3g} %"

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from pipeline.radiometry.limits import LOW_SIGNAL_SNR, UNUSABLE_SNR
 from pipeline.records import Array
 from pipeline.write.page.charts import Chart, Line, ground_map, line_chart, style_of
 from pipeline.write.page.data import Curve, ReportData
+from pipeline.write.run_record import PanelRow, Spectrum
 
 #: Curves in one chart at the most; more cannot be told apart.
 _MOST_CURVES = 7
@@ -32,39 +32,37 @@ class Section:
     charts: Charts
 
 
-def sections(document: Mapping[str, Any], data: ReportData | None) -> list[Section]:
+def sections(panels: Sequence[PanelRow], data: ReportData | None) -> list[Section]:
     """The sections that there is something to draw for."""
     if data is None:
         return []
     made = [
-        _panels(document["panels"], data.wavelength_nm),
+        _panels(panels, data.wavelength_nm),
         Section("noise", "Dark and noise", "", (*_dark(data), *_signal(data))),
         Section("flight", "Light, flight and ground", "", (*_light(data), *_ground(data))),
     ]
     return [section for section in made if section.charts]
 
 
-def _values(row: Mapping[str, Any], name: str) -> Array:
-    return np.array([np.nan if v is None else v for v in row[name]], np.float64)
+def _values(spectrum: Spectrum) -> Array:
+    return np.array([np.nan if v is None else v for v in spectrum], np.float64)
 
 
-def _panels(rows: Sequence[Mapping[str, Any]], nm: Array) -> Section:
-    rows = [row for row in rows if len(row["certified"]) == nm.size]
+def _panels(rows: Sequence[PanelRow], nm: Array) -> Section:
+    rows = [row for row in rows if len(row.certified) == nm.size]
     certified, measured, residual = [], [], []
     for i, row in enumerate(rows):
         colour, dash = style_of(i)
-        name = row["panel"] + (" (check)" if row["use"] == "check" else "")
-        truth, value = _values(row, "certified"), _values(row, "predicted")
-        spread = 2 * _values(row, "certified_uncertainty")
+        name = row.panel + (" (check)" if row.use == "check" else "")
+        truth, value = _values(row.certified), _values(row.predicted)
+        spread = 2 * _values(row.certified_uncertainty)
         certified.append(Line("", nm, truth, spread, colour, "1 3"))
         measured.append(Line(name, nm, value, None, colour, dash))
-        both = 2 * np.hypot(
-            _values(row, "certified_uncertainty"), _values(row, "predicted_uncertainty")
-        )
+        both = np.hypot(spread, 2 * _values(row.predicted_uncertainty))
         residual.append(Line(name, nm, value - truth, both, colour, dash))
     charts: list[tuple[str, Chart, str]] = []
     if rows:
-        names = ", ".join(row["panel"] for row in rows)
+        names = ", ".join(row.panel for row in rows)
         charts.append(
             (
                 "Panels against their certificates",

@@ -16,6 +16,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pipeline.flags import QualityFlag
+from pipeline.foreign import one_line
 from pipeline.radiometry.angles import span, wrapped
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.radiometry.preview import Preview
@@ -58,7 +59,7 @@ def embedded(cube: str, preview: Preview, wavelength_nm: Array) -> dict[str, obj
             places = {"origin": origin, "place": encoded(known.reshape(2, -1))}
     u = preview.spectra_uncertainty
     return {
-        "cube": cube,
+        "cube": one_line(cube),
         "lines": grid.lines,
         "samples": grid.samples,
         "line": [grid.line_first, grid.line_step, int(grid.line_index.size)],

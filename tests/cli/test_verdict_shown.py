@@ -6,16 +6,33 @@ from typing import Any
 
 import pytest
 
-from pipeline.progress.terminal import show
+from pipeline.cli.verdict import show_verdict
+from pipeline.records import Check, Verdict
+from pipeline.write.run_record import RunRecord
 
 
-def row(check: str, verdict: str, do: str = "", subject: str = "") -> dict[str, Any]:
+def row(check: str, verdict: Verdict, do: str = "", subject: str = "") -> Check:
     says = f"What was seen of {check}."
-    return {"check": check, "subject": subject, "verdict": verdict, "says": says, "do": do}
+    return Check(check, subject, None, "1", None, None, verdict, says, do)
 
 
-def shown(capsys: pytest.CaptureFixture[str], *rows: dict[str, Any]) -> list[str]:
-    show({"checks": rows, "flight": "june", "verdict": "good", "says": "It is good."}, None)
+def shown(capsys: pytest.CaptureFixture[str], *rows: Check, **more: Any) -> list[str]:
+    words: dict[str, Any] = {"flight": "june", "verdict": "good", "says": "It is good."}
+    record = RunRecord(
+        run_id=None,
+        software="",
+        started="",
+        ended="",
+        outcome="whole",
+        cubes=(),
+        panels=(),
+        checks=rows,
+        timings={},
+        config={},
+        config_sha256="",
+        **(words | more),
+    )
+    show_verdict(record, None)
     return capsys.readouterr().out.splitlines()
 
 

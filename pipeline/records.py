@@ -7,7 +7,7 @@ Times are seconds since 1970-01-01T00:00:00 UTC as float64, NaN where unknown.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -184,6 +184,12 @@ class Illumination:
     ratio: Array  # (line,) or (band, line) [1]
     uncertainty: Array  # alike, standard
     extrapolated: Mask  # (line,)
+
+    def of_bands(self, bands: slice) -> Illumination:
+        """The light of some bands; one that is the same for all bands is that of any."""
+        if self.ratio.ndim == 1:
+            return self
+        return replace(self, ratio=self.ratio[bands], uncertainty=self.uncertainty[bands])
 
 
 @dataclass(frozen=True)

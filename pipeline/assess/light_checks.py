@@ -70,7 +70,8 @@ def _irradiance(
         found = np.interp(line_s[inside], log.time_s, log.level)
         return found if found.size else None
     if light.method != "constant":
-        return np.concatenate([light.by_cube[c.name].ratio for c in recording.cubes])
+        ratios = (np.atleast_2d(light.by_cube[c.name].ratio) for c in recording.cubes)
+        return np.concatenate([ratio.mean(axis=0) for ratio in ratios])
     passes = passes_over(readings)
     if len(passes.panel) == len(set(passes.panel)):
         return None  # no panel was passed twice

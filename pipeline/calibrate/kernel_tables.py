@@ -201,11 +201,12 @@ def cube_task(
     """All that a worker needs to calibrate a cube."""
     config, recording, detector = prepared.config, prepared.recording, prepared.measured.detector
     bands, times = written_bands(prepared), recording.times[capture.name]
-    dark, light = detector.dark_of(times, capture), prepared.light.by_cube[capture.name]
+    dark = detector.dark_of(times, capture)
+    light = prepared.light.by_cube[capture.name].of_bands(bands)
     return CubeTask(
         capture=capture,
         bands=bands,
-        product=_product(prepared, capture, dark, attributes, positions),
+        product=_product(prepared, capture, dark, light, attributes, positions),
         table=kernel_table(config, detector, prepared.fit.empirical_line, dark, bands),
         lines=line_table(light, dark, possible_drift(detector.darks, times.time_s)),
         path=path,
@@ -223,11 +224,12 @@ def _product(
     prepared: Preparation,
     capture: Capture,
     dark: CubeDark,
+    light: Illumination,
     attributes: Attributes,
     positions: Positions | None,
 ) -> CubeProduct:
     bands, detector = written_bands(prepared), prepared.measured.detector
-    times, light = prepared.recording.times[capture.name], prepared.light.by_cube[capture.name]
+    times = prepared.recording.times[capture.name]
     shown = replace(
         capture,
         bands=len(range(*bands.indices(capture.wavelength_nm.size))),

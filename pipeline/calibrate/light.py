@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.calibrate.recording import Recording
-from pipeline.errors import CalibrationError
 from pipeline.radiometry import illumination
 from pipeline.radiometry.illumination import LightCurve, Passes
 from pipeline.records import Array, Illumination, PanelReading, PanelReference
@@ -40,13 +39,13 @@ def follow_light(
         case "irradiance log":
             log = recording.log
             assert log is not None  # the config's own rule
-            if log.wavelength_nm is not None:
-                raise CalibrationError(
-                    "an irradiance log by wavelength cannot be followed yet",
-                    do="Give a log with one column of irradiance",
-                )
             curve = illumination.curve_from_log(
-                log.time_s, log.irradiance, at, line_time=recording.line_s
+                log.time_s,
+                log.irradiance,
+                at,
+                line_time=recording.line_s,
+                log_wavelength_nm=log.wavelength_nm,
+                wavelength_nm=recording.wavelength_nm,
             )
         case "panel passes":
             passes = passes_over(readings)

@@ -1,10 +1,8 @@
 """From a block of raw counts to packed reflectance, packed uncertainty and flags, in one pass.
 
-Two implementations of the same arithmetic: `calibrate_block` is compiled and releases the GIL;
-`calibrate_block_numpy` is its plain twin, against which the tests hold it bit for bit. Both work in
-float32 and in the same order of operations, so that packed values agree exactly.
-
-The twin takes its arithmetic from `equation`, folded as polynomials in the signal.
+Compiled, and without the GIL. `kernel_twin` is the same arithmetic array by array, taken from
+`equation`, against which the tests hold this one bit for bit: both work in float32 and in the same
+order of operations.
 """
 
 from __future__ import annotations
@@ -17,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.flags import QualityFlag
-from pipeline.radiometry import equation
 from pipeline.radiometry.limits import ABOVE_ONE_REFLECTANCE, NEGATIVE_UNCERTAINTIES
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.records import Array32
@@ -38,17 +35,17 @@ BEYOND = np.uint8(QualityFlag.BEYOND_PACKING)
 #: limits in `limits`.
 TALLIES = ("samples", "saturated", "low_signal", "outside", "sound", "negative", "above")
 #: Flags that keep a sample out of `sound`, and so out of `negative`: it has no sound value.
-_UNSOUND = np.uint8(SATURATED | BAD_ELEMENT | NO_CALIBRATION | NO_DATA | BEYOND)
+UNSOUND = np.uint8(SATURATED | BAD_ELEMENT | NO_CALIBRATION | NO_DATA | BEYOND)
 
-_R_SCALE, _U_SCALE = F(1 / REFLECTANCE.step), F(1 / UNCERTAINTY.step)
-_R_FILL, _U_FILL = np.int16(REFLECTANCE.fill), np.uint16(UNCERTAINTY.fill)
-_R_MAX, _U_MAX = F(REFLECTANCE.largest), F(UNCERTAINTY.largest)
+R_SCALE, U_SCALE = F(1 / REFLECTANCE.step), F(1 / UNCERTAINTY.step)
+R_FILL, U_FILL = np.int16(REFLECTANCE.fill), np.uint16(UNCERTAINTY.fill)
+R_MAX, U_MAX = F(REFLECTANCE.largest), F(UNCERTAINTY.largest)
 #: Uncertainty's steps in one of reflectance.
-_STEPS = F(round(REFLECTANCE.step / UNCERTAINTY.step))
-_NEGATIVE = F(-NEGATIVE_UNCERTAINTIES)
-_ABOVE_PACKED = np.int16(round(ABOVE_ONE_REFLECTANCE / REFLECTANCE.step))
-_ZERO, _ONE, _TEN, _HUNDRED, _THOUSAND = F(0), F(1), F(10), F(100), F(1000)
-_TWO_DIGITS, _THREE_DIGITS, _FOUR_DIGITS = F(99.5), F(995), F(9950)
+STEPS = F(round(REFLECTANCE.step / UNCERTAINTY.step))
+NEGATIVE = F(-NEGATIVE_UNCERTAINTIES)
+ABOVE_PACKED = np.int16(round(ABOVE_ONE_REFLECTANCE / REFLECTANCE.step))
+ZERO, ONE, TEN, HUNDRED, THOUSAND = F(0), F(1), F(10), F(100), F(1000)
+TWO_DIGITS, THREE_DIGITS, FOUR_DIGITS = F(99.5), F(995), F(9950)
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,10 +95,11 @@ _SCALARS = ("saturation_counts", "low_signal_snr", "blank_mask")
 
 @dataclass(frozen=True, eq=False)
 class LineTable:
-    """What changes from line to line; (line,) each.
+    """What changes from line to line.
 
-    `dark_weight` [1], `inverse_ratio` 1/q [1], `ratio_variance` (u(q)/q)^2 [1],
-    `line_flags` uint8 quality flags of the whole line.
+    (line,): `dark_weight` [1], `line_flags` uint8 quality flags of the whole line.
+    (band, line), or (line,) where the light is the same for all bands: `inverse_ratio` 1/q [1],
+    `ratio_variance` (u(q)/q)^2 [1].
     """
 
     dark_weight: Array32
@@ -111,7 +109,8 @@ class LineTable:
 
     def part(self, start: int, stop: int) -> LineTable:
         """The lines from `start` up to `stop`."""
-        return LineTable(*(getattr(self, f.name)[..., start:stop] for f in fields(self)))
+        columns = (getattr(self, f.name)[..., start:stop] for f in fields(self))
+        return LineTable(*(np.ascontiguousarray(column) for column in columns))
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +175,12 @@ def calibrate_block(
     _calibrate(
         np.ascontiguousarray(raw),
         table.arrays(),
-        (lines.dark_weight, lines.inverse_ratio, lines.ratio_variance, lines.line_flags),
+        (
+            lines.dark_weight,
+            np.atleast_2d(lines.inverse_ratio),
+            np.atleast_2d(lines.ratio_variance),
+            lines.line_flags,
+        ),
         (
             F(table.saturation_counts),
             F(table.low_signal_snr**2),
@@ -207,76 +211,97 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
         patch_stop = patch
         while patch_stop < patch_band.size and patch_band[patch_stop] == b:
             patch_stop += 1
-        g, a, lo, hi = gain[b], offset[b], low[b], high[b]
+        # Light that is the same for all bands has one row for them all.
+        lit = b if inverse_ratio.shape[0] > 1 else 0
         for i in range(n_lines):
-            w, iq, always = dark_weight[i], inverse_ratio[i], line_flags[i]
-            slope = g * iq
-            counts = raw[i, b]
-            q_row = flags[b, i]
-            r_row = reflectance[b, i]
-            for s in range(samples):
-                n = F(counts[s])
-                net = (n - (dark[b, s] + w * dark_change[b, s])) * inverse_response[b, s]
-                flag = element_flags[b, s] | always
-                if n >= saturation:
-                    flag |= SATURATED
-                signal[s] = net
-                q_row[s] = flag
+            iq, q_row, r_row = inverse_ratio[lit, i], flags[b, i], reflectance[b, i]
+            of_row = (dark[b], dark_change[b], inverse_response[b], element_flags[b])
+            _signal_row(raw[i, b], of_row, dark_weight[i], line_flags[i], saturation, signal, q_row)
             for p in range(patch, patch_stop):
                 left, right, at = patch_left[p], patch_right[p], patch_sample[p]
                 signal[at] = (
-                    signal[left] * (_ONE - patch_weight[p]) + signal[right] * patch_weight[p]
+                    signal[left] * (ONE - patch_weight[p]) + signal[right] * patch_weight[p]
                 )
                 q_row[at] |= (q_row[left] | q_row[right]) & SATURATED
-            for s in range(samples):
-                net = signal[s]
-                noise2 = read_variance[b, s] + max(net, _ZERO) * shot[b, s]
-                flag = q_row[s]
-                if not (net > _ZERO and net * net >= snr2 * noise2):
-                    flag |= LOW_SIGNAL
-                value = a + slope * net
-                if value < lo or value > hi:
-                    flag |= OUTSIDE
-                packed = np.rint(value * _R_SCALE)
-                held = packed >= -_R_MAX and packed <= _R_MAX
-                if not held:
-                    flag |= BEYOND
-                q_row[s] = flag
-                r_row[s] = _R_FILL if (flag & blank) != 0 or not held else np.int16(packed)
+            line = (gain[b] * iq, offset[b], low[b], high[b])
+            _reflectance_row(signal, read_variance[b], shot[b], line, snr2, blank, r_row, q_row)
             if uncertainty:
-                u_row = packed_u[b, i]
-                squared = slope * slope
-                by_signal2 = gain_variance[b] * (iq * iq) + squared * ratio_variance[i]
-                by_signal = F(2) * covariance[b] * iq
-                constant = offset_variance[b]
-                for s in range(samples):
-                    net = signal[s]
-                    own = fixed_variance[b, s] + max(net, _ZERO) * shot[b, s]
-                    total = squared * (own + net * net * response_variance[b, s])
-                    total = total + net * net * by_signal2 + net * by_signal + constant
-                    variance[s] = np.sqrt(max(total, _ZERO)) * _U_SCALE
-                for s in range(samples):
-                    v = variance[s]
-                    small = _TEN if v >= _TWO_DIGITS else _ONE
-                    large = _THOUSAND if v >= _FOUR_DIGITS else _HUNDRED
-                    unit = large if v >= _THREE_DIGITS else small
-                    rounded = max(np.rint(v / unit) * unit, _ONE)
-                    held = rounded <= _U_MAX
-                    q_row[s] |= np.uint8(0) if held else BEYOND
-                    rounded = rounded if held else _U_MAX
-                    # By way of int32, which the compiler vectorises; to uint16 it does not.
-                    u_row[s] = np.uint16(np.int32(rounded)) if r_row[s] != _R_FILL else _U_FILL
-                # Rare, and so not in the loop above, which it would slow down.
-                if (BEYOND & blank) != 0:
-                    for s in range(samples):
-                        if (q_row[s] & BEYOND) != 0:
-                            r_row[s], u_row[s] = _R_FILL, _U_FILL
+                squared = line[0] * line[0]
+                by_signal2 = gain_variance[b] * (iq * iq) + squared * ratio_variance[lit, i]
+                folded = (squared, by_signal2, F(2) * covariance[b] * iq, offset_variance[b])
+                of_noise = (fixed_variance[b], shot[b], response_variance[b])
+                _deviation_row(signal, of_noise, folded, variance)
+                _pack_deviation_row(variance, blank, r_row, q_row, packed_u[b, i])
             if may_be_nan:
                 for s in range(samples):
                     if np.isnan(signal[s]):
                         q_row[s] = (q_row[s] | NO_DATA) & ~BEYOND
         _tally_band(reflectance[b], packed_u[b], uncertainty, flags[b], tallies[b])
         patch = patch_stop
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _signal_row(counts, elements, weight, always, saturation, signal, flags):  # type: ignore[no-untyped-def]
+    dark, dark_change, inverse_response, element_flags = elements
+    for s in range(signal.size):
+        n = F(counts[s])
+        signal[s] = (n - (dark[s] + weight * dark_change[s])) * inverse_response[s]
+        flag = element_flags[s] | always
+        if n >= saturation:
+            flag |= SATURATED
+        flags[s] = flag
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _reflectance_row(signal, read_variance, shot, line, snr2, blank, packed_r, flags):  # type: ignore[no-untyped-def]
+    slope, a, lo, hi = line
+    for s in range(signal.size):
+        net = signal[s]
+        noise2 = read_variance[s] + max(net, ZERO) * shot[s]
+        flag = flags[s]
+        if not (net > ZERO and net * net >= snr2 * noise2):
+            flag |= LOW_SIGNAL
+        value = a + slope * net
+        if value < lo or value > hi:
+            flag |= OUTSIDE
+        packed = np.rint(value * R_SCALE)
+        held = packed >= -R_MAX and packed <= R_MAX
+        if not held:
+            flag |= BEYOND
+        flags[s] = flag
+        packed_r[s] = R_FILL if (flag & blank) != 0 or not held else np.int16(packed)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _deviation_row(signal, elements, folded, deviation):  # type: ignore[no-untyped-def]
+    fixed_variance, shot, response_variance = elements
+    squared, by_signal2, by_signal, constant = folded
+    for s in range(signal.size):
+        net = signal[s]
+        own = fixed_variance[s] + max(net, ZERO) * shot[s]
+        total = squared * (own + net * net * response_variance[s])
+        total = total + net * net * by_signal2 + net * by_signal + constant
+        deviation[s] = np.sqrt(max(total, ZERO)) * U_SCALE
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _pack_deviation_row(deviation, blank, packed_r, flags, packed_u):  # type: ignore[no-untyped-def]
+    for s in range(deviation.size):
+        v = deviation[s]
+        small = TEN if v >= TWO_DIGITS else ONE
+        large = THOUSAND if v >= FOUR_DIGITS else HUNDRED
+        unit = large if v >= THREE_DIGITS else small
+        rounded = max(np.rint(v / unit) * unit, ONE)
+        held = rounded <= U_MAX
+        flags[s] |= np.uint8(0) if held else BEYOND
+        rounded = rounded if held else U_MAX
+        # By way of int32, which the compiler vectorises; to uint16 it does not.
+        packed_u[s] = np.uint16(np.int32(rounded)) if packed_r[s] != R_FILL else U_FILL
+    # Rare, and so not in the loop above, which it would slow down.
+    if (BEYOND & blank) != 0:
+        for s in range(deviation.size):
+            if (flags[s] & BEYOND) != 0:
+                packed_r[s], packed_u[s] = R_FILL, U_FILL
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -292,15 +317,15 @@ def _tally_band(reflectance, packed_u, uncertainty, flags, tallies):  # type: ig
             saturated = _I(saturated + _I((flag & SATURATED) != 0))
             low = _I(low + _I((flag & LOW_SIGNAL) != 0))
             outside = _I(outside + _I((flag & OUTSIDE) != 0))
-            sound = _I(sound + _I((flag & _UNSOUND) == 0))
+            sound = _I(sound + _I((flag & UNSOUND) == 0))
         for s in range(samples):
-            above = _I(above + _I(r_row[s] > _ABOVE_PACKED))
+            above = _I(above + _I(r_row[s] > ABOVE_PACKED))
         if uncertainty:
             u_row = packed_u[i]
             for s in range(samples):
                 # In packed steps, all exact in float32.
-                below = F(r_row[s]) * _STEPS < _NEGATIVE * F(u_row[s])
-                negative = _I(negative + _I(below & ((q_row[s] & _UNSOUND) == 0)))
+                below = F(r_row[s]) * STEPS < NEGATIVE * F(u_row[s])
+                negative = _I(negative + _I(below & ((q_row[s] & UNSOUND) == 0)))
         n_saturated += int(saturated)
         n_low += int(low)
         n_outside += int(outside)
@@ -314,102 +339,3 @@ def _tally_band(reflectance, packed_u, uncertainty, flags, tallies):  # type: ig
     tallies[4] = n_sound
     tallies[5] = n_negative
     tallies[6] = n_above
-
-
-def calibrate_block_numpy(
-    raw: NDArray[Any], table: KernelTable, lines: LineTable, *, uncertainty: bool = True
-) -> CalibratedBlock:
-    """The plain twin of `calibrate_block`: same contract, array by array.
-
-    It takes a ratio of a band and a line, (band, line), as well as one of a line alone.
-    """
-    counts = np.ascontiguousarray(raw.transpose(1, 0, 2)).astype(F)
-    weight = lines.dark_weight[:, None]
-    # A ratio of a line alone, (line, 1), or of a band and a line, (band, line, 1).
-    ratio = equation.RatioCoefficients(
-        lines.inverse_ratio[..., None], lines.ratio_variance[..., None]
-    )
-
-    def element(values: NDArray[Any]) -> NDArray[Any]:
-        return values[:, None, :]
-
-    def band(values: Array32) -> Array32:
-        return values[:, None, None]
-
-    folded = equation.ElementCoefficients(
-        element(table.inverse_response),
-        element(table.fixed_variance),
-        element(table.read_variance),
-        element(table.shot),
-        element(table.response_variance),
-    )
-    dark = equation.line_dark(element(table.dark), weight, element(table.dark_change))
-    signal = equation.folded_signal(counts, dark, folded)
-    flags = element(table.element_flags) | lines.line_flags[:, None]
-    flags = flags | np.where(counts >= F(table.saturation_counts), SATURATED, np.uint8(0))
-    for b, at, left, right, share in zip(
-        table.patch_band, table.patch_sample, table.patch_left, table.patch_right,
-        table.patch_weight, strict=True,
-    ):  # fmt: skip
-        signal[b, :, at] = signal[b, :, left] * (_ONE - share) + signal[b, :, right] * share
-        flags[b, :, at] |= (flags[b, :, left] | flags[b, :, right]) & SATURATED
-
-    with np.errstate(all="ignore"):
-        noise2 = equation.folded_noise(signal, folded)
-        clear = (signal > _ZERO) & (signal * signal >= F(table.low_signal_snr**2) * noise2)
-        flags = flags | np.where(clear, np.uint8(0), LOW_SIGNAL)
-        variance = equation.FitVariance(
-            band(table.gain_variance), band(table.offset_variance), band(table.covariance)
-        )
-        fit = equation.fold_fit(band(table.gain), variance, ratio)
-        value = equation.reflectance_from_signal(signal, fit.slope, band(table.offset))
-        outside = (value < band(table.low)) | (value > band(table.high))
-        flags = flags | np.where(outside, OUTSIDE, np.uint8(0))
-        packed = np.rint(value * _R_SCALE)
-        held = (packed >= -_R_MAX) & (packed <= _R_MAX)
-        flags = flags | np.where(held, np.uint8(0), BEYOND)
-        empty = ((flags & np.uint8(table.blank_mask)) != 0) | ~held
-        reflectance = np.where(empty, F(_R_FILL), packed).astype(np.int16)
-
-        packed_u = None
-        if uncertainty:
-            total = equation.folded_variance(signal, folded, fit)
-            scaled = np.sqrt(np.maximum(total, _ZERO)) * _U_SCALE
-            steps = [scaled >= _FOUR_DIGITS, scaled >= _THREE_DIGITS, scaled >= _TWO_DIGITS]
-            unit = np.select(steps, [_THOUSAND, _HUNDRED, _TEN], _ONE)
-            rounded = np.maximum(np.rint(scaled / unit) * unit, _ONE)
-            fits = rounded <= _U_MAX
-            flags = flags | np.where(fits, np.uint8(0), BEYOND)
-            rounded = np.where(fits, rounded, _U_MAX)
-            if BEYOND & np.uint8(table.blank_mask):
-                reflectance = np.where(fits, reflectance, _R_FILL)
-            packed_u = np.where(reflectance == _R_FILL, F(_U_FILL), rounded).astype(np.uint16)
-        lacking = np.isnan(signal)
-        flags = np.where(lacking, (flags | NO_DATA) & ~BEYOND, flags)
-
-    return CalibratedBlock(reflectance, packed_u, flags, _tally(reflectance, packed_u, flags))
-
-
-def _tally(
-    reflectance: NDArray[np.int16], packed_u: NDArray[np.uint16] | None, flags: Bytes
-) -> NDArray[np.int64]:
-    bands, n_lines, samples = reflectance.shape
-
-    def count(mask: NDArray[np.bool_]) -> NDArray[np.int64]:
-        return np.asarray(mask.reshape(bands, -1).sum(axis=1), np.int64)
-
-    sound = (flags & _UNSOUND) == 0
-    negative = np.zeros_like(sound)
-    if packed_u is not None:
-        negative = sound & (reflectance.astype(F) * _STEPS < _NEGATIVE * packed_u.astype(F))
-    return np.column_stack(
-        [
-            np.full(bands, n_lines * samples, np.int64),
-            count((flags & SATURATED) != 0),
-            count((flags & LOW_SIGNAL) != 0),
-            count((flags & OUTSIDE) != 0),
-            count(sound),
-            count(negative),
-            count(reflectance > _ABOVE_PACKED),
-        ]
-    )

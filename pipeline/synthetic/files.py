@@ -114,10 +114,16 @@ def write_track(path: Path, track: Track) -> None:
     write_lines(path, [head, *rows])
 
 
-def write_irradiance(path: Path, time_s: Array, irradiance: Array) -> None:
-    """`time_utc,irradiance`, W m-2."""
-    rows = (f"{utc(t)},{e:.6f}" for t, e in zip(time_s, irradiance, strict=True))
-    write_lines(path, ["time_utc,irradiance", *rows])
+def write_irradiance(
+    path: Path, time_s: Array, irradiance: Array, wavelength_nm: Array | None = None
+) -> None:
+    """`time_utc,irradiance`, W m-2, (time,); or (time, wavelength) with a column a wavelength."""
+    columns = ["irradiance"] if wavelength_nm is None else [f"{nm:g}" for nm in wavelength_nm]
+    table = irradiance.reshape(len(time_s), -1)
+    rows = (
+        ",".join([utc(t), *(f"{e:.6f}" for e in row)]) for t, row in zip(time_s, table, strict=True)
+    )
+    write_lines(path, [",".join(["time_utc", *columns]), *rows])
 
 
 def write_certificate(path: Path, wavelength_nm: Array, value: Array, expanded: Array) -> None:

@@ -55,6 +55,8 @@ BLOCK_LINES = 64
 WORKERS = 2
 
 LOG_HZ = 10.0
+#: Columns of the irradiance log of a flight whose light changes colour [nm].
+LOG_NM = np.arange(380.0, 1021.0, 20.0)
 
 #: Cube's stem -> (lines, samples), half-open.
 Windows = dict[str, tuple[tuple[int, int], tuple[int, int]]]
@@ -97,8 +99,15 @@ class Truth:
     electrons_per_count: float
     bad: BadElements
     line_time_s: Array  # (cube, line)
-    irradiance_ratio: Array  # (cube, line)
+    irradiance_ratio: Array  # (cube, line), but for the light's colour
+    panel_time_s: float  # when the panels were passed
     panels: tuple[PanelTruth, ...]
+
+    def ratio_by_band(self, cube: int) -> Array:
+        """Irradiance ratio of a cube's lines, (line, band)."""
+        times = np.append(self.line_time_s[cube], self.panel_time_s)
+        colour = light_colour(self.plan, times, self.wavelength_nm)
+        return np.asarray(self.irradiance_ratio[cube][:, None] * colour[:-1] / colour[-1])
 
     def dark_at(self, time_s: float) -> Array32:
         """True mean dark signal (band, sample) [count] at a time [s since 1970]."""
@@ -161,7 +170,11 @@ def make_flight(folder: str | Path, plan: FlightPlan | None = None) -> Truth:
     for panel in plan.panels:
         files.write_certificate(certificates / f"{panel.name}.csv", *certificate_table(panel))
     files.write_track(folder / "track.csv", track(plan, table))
-    files.write_irradiance(folder / "irradiance.csv", log_s, log)
+    if plan.blue_fall:
+        by_band = log[:, None] * light_colour(plan, log_s, LOG_NM)
+        files.write_irradiance(folder / "irradiance.csv", log_s, by_band, LOG_NM)
+    else:
+        files.write_irradiance(folder / "irradiance.csv", log_s, log)
     regions = {"survey": survey_rectangle(plan)} | {
         f"panel-{panel.name}": rectangle
         for panel, rectangle in zip(plan.panels, panel_rectangles(plan), strict=True)
@@ -205,15 +218,26 @@ def _spectra(plan: FlightPlan) -> Spectra:
     return spectra(plan)
 
 
+def _progress(table: Timetable, time_s: Array) -> Array:
+    """0 up to the first line of the first strip, 1 from the last line of the last on."""
+    lines = table.line_time_s
+    share = (time_s - lines[0, 0]) / (lines[-1, -1] - lines[0, 0])
+    return np.asarray(np.clip(share, 0.0, 1.0))
+
+
+def light_colour(plan: FlightPlan, time_s: Array, wavelength_nm: Array) -> Array:
+    """What the light of a wavelength loses beyond the rest, (time, wavelength) [1]."""
+    share = plan.blue_fall * np.clip((700.0 - wavelength_nm) / 300.0, 0.0, None)
+    return np.asarray(1.0 - _progress(timetable(plan), time_s)[:, None] * share)
+
+
 def _irradiance_log(plan: FlightPlan, table: Timetable, time_s: Array) -> Array:
     """Broadband irradiance at the log's times, (point,) [W m-2], as the log's text has it.
 
     The log is the truth: a line's irradiance is linear between its rows.
     """
     lines = table.line_time_s
-    level = 1.0 - plan.irradiance_fall * np.clip(
-        (time_s - lines[0, 0]) / (lines[-1, -1] - lines[0, 0]), 0.0, 1.0
-    )
+    level = 1.0 - plan.irradiance_fall * _progress(table, time_s)
     recorded = lines.ravel()
     for cloud in plan.clouds:
         start, stop = (
@@ -254,7 +278,8 @@ def _truth(plan: FlightPlan, table: Timetable, log_s: Array, log: Array) -> Trut
             )
         )
     first_pass = [line_time[0, slice(*p.windows[plan.stems[0]][0])].mean() for p in panels]
-    at_panels = np.interp(np.mean(first_pass), log_s, log)
+    panel_s = float(np.mean(first_pass))
+    at_panels = np.interp(panel_s, log_s, log)
     half = 0.5 * plan.dark_frames * plan.frame_period_ms * 1e-3
     return Truth(
         plan=plan,
@@ -273,6 +298,7 @@ def _truth(plan: FlightPlan, table: Timetable, log_s: Array, log: Array) -> Trut
         bad=made.bad,
         line_time_s=line_time,
         irradiance_ratio=np.interp(line_time, log_s, log) / at_panels,
+        panel_time_s=panel_s,
         panels=tuple(panels),
     )
 
@@ -300,7 +326,7 @@ class _Recording:
     stem: str
     description: str
     time_s: Array  # (line,)
-    irradiance_ratio: Array  # (line,)
+    irradiance_ratio: Array  # (line,) or (line, band)
     detector: Detector
 
 
@@ -330,7 +356,7 @@ def _write_captures(raw: Path, plan: FlightPlan, table: Timetable, truth: Truth)
         )
         _write_capture(raw, plan, truth, flat, None)
     for cube, (stem, strip) in enumerate(zip(plan.stems, table.strips, strict=True)):
-        ratio = truth.irradiance_ratio[cube]
+        ratio = truth.ratio_by_band(cube)
         record = _Recording(stem, "simulated strip", strip.time_s, ratio, detector)
         _write_capture(raw, plan, truth, record, cube)
         files.write_line_times(raw / f"{stem}.times.csv", strip.time_s)
@@ -378,7 +404,9 @@ def _blocks(
             light = pixels.light
             reflect(pixels, materials, reflectance)
         lines = Lines(
-            irradiance_ratio=record.irradiance_ratio[where].astype(np.float32),
+            irradiance_ratio=np.broadcast_to(
+                record.irradiance_ratio[where].reshape(len(time), -1), shape[:2]
+            ).astype(np.float32),
             age=((time - first) / (last - first)).astype(np.float32),
         )
         out = np.empty(shape, dtype=np.uint16)

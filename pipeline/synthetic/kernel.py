@@ -50,7 +50,7 @@ class Detector(NamedTuple):
 class Lines(NamedTuple):
     """What changes from line to line."""
 
-    irradiance_ratio: Array32  # (line,); zero under the cap
+    irradiance_ratio: Array32  # (line, band); zero under the cap
     age: Array32  # (line,), 0 at the first dark capture's middle, 1 at the last one's
 
 
@@ -91,9 +91,9 @@ def expose(
     count, bands, samples = out.shape
     half, zero = np.float32(0.5), np.float32(0.0)
     for i in range(count):
-        ratio, age = lines.irradiance_ratio[i], lines.age[i]
+        age = lines.age[i]
         for b in range(bands):
-            path = detector.path[b]
+            path, ratio = detector.path[b], lines.irradiance_ratio[i, b]
             for s in range(samples):
                 signal = detector.white[b, s] * ratio * (light[i, s] * reflectance[i, b, s] + path)
                 variance = (

@@ -112,6 +112,7 @@ class FlightPlan:
     # light
     path_reflectance: float = 0.002  # path signal at 550 nm, as reflectance
     irradiance_fall: float = 0.0  # share lost from the first line to the last
+    blue_fall: float = 0.0  # a further share lost at 400 nm, fading to none at 700 nm; log by band
     clouds: tuple[Cloud, ...] = ()
     #: Irradiance during a cube and half the turns beside it, over what it would be: (cube, level).
     strip_light: tuple[tuple[int, float], ...] = ()

@@ -19,7 +19,7 @@ from pipeline.calibrate.kernel_tables import bad_patches, cube_task
 from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import load_config
 from pipeline.errors import InputError, OutputError
-from pipeline.radiometry.kernel import calibrate_block_numpy
+from pipeline.radiometry.kernel_twin import calibrate_block_numpy
 
 
 @pytest.fixture(scope="module")

@@ -15,8 +15,8 @@ from pipeline.radiometry.kernel import (
     KernelTable,
     LineTable,
     calibrate_block,
-    calibrate_block_numpy,
 )
+from pipeline.radiometry.kernel_twin import calibrate_block_numpy
 
 #: Order of axes in memory, as bil, bip, bsq and a cut through bands give them.
 LAYOUTS = ("bil", "bip", "bsq", "cut")

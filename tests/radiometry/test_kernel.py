@@ -17,8 +17,8 @@ from pipeline.radiometry.kernel import (
     KernelTable,
     LineTable,
     calibrate_block,
-    calibrate_block_numpy,
 )
+from pipeline.radiometry.kernel_twin import calibrate_block_numpy
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 
 NONE = np.zeros(0, np.int32)

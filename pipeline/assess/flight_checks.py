@@ -13,6 +13,7 @@ from pipeline.assess.light_checks import flight_rows, light_rows
 from pipeline.assess.offload_checks import manifest_row, offload_rows, read_so_far
 from pipeline.assess.panel_checks import fit_rows, outside_shares, panel_rows
 from pipeline.assess.spectrum_checks import spectrum_rows
+from pipeline.assess.units_checks import units_row
 from pipeline.calibrate.cube import CubeResult
 from pipeline.calibrate.prepare import Preparation
 from pipeline.config.flight import Config
@@ -37,6 +38,7 @@ def before_cubes(prepared: Preparation) -> list[Check]:
     outside = outside_shares(fit.empirical_line, measured.scenes, light)
     return [
         *offload_rows(config, recording, measured, limits),
+        units_row(config, recording, limits),
         *detector_rows(recording, measured, fit.points.signal, limits),
         *exposure_rows(config, measured, wavelength_nm, limits),
         *panel_rows(config, recording, readings, light, fit, outside, limits),

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError, OutputError
 from pipeline.inspect.export_files import LINES_AT_ONCE, opened, replacing
+from pipeline.radiometry.angles import circular_mean, near
 from pipeline.radiometry.preview import to_srgb, to_xyz, xyz_weights
 from pipeline.records import Array, Mask
 
@@ -71,6 +72,8 @@ def _control_points(latitude: Array, longitude: Array, where: Path) -> list[Any]
     """Ground control points spread over the lines and samples that have a position."""
     from rasterio.control import GroundControlPoint
 
+    # Across the 180th meridian a map tool needs points without a leap.
+    longitude = near(longitude, circular_mean(longitude))
     known: Mask = np.isfinite(latitude) & np.isfinite(longitude)
     lines = np.flatnonzero(known.all(axis=1))
     if lines.size < 2 or latitude.shape[1] < 2:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ from pipeline.errors import InputError
 from pipeline.flags import QualityFlag
 from pipeline.inspect.budget import StoredQuantities
 from pipeline.inspect.export_files import LINES_AT_ONCE, opened, replacing
+from pipeline.radiometry.angles import circular_mean, near
 from pipeline.radiometry.equation import (
     TERMS,
     TERMS_OF_FIT,
@@ -123,7 +125,15 @@ def _add(sums: _Sums, cube: xr.Dataset, shape: Polygon | MultiPolygon) -> None:
     import shapely
 
     latitude, longitude = cube["latitude"].values, cube["longitude"].values
-    inside = shapely.contains_xy(shape, longitude, latitude)
+    middle = circular_mean(longitude)
+    if math.isnan(middle):
+        return
+
+    def moved(points: Array) -> Array:
+        return np.column_stack([near(points[:, 0], middle), points[:, 1]])
+
+    # On one side of the 180th meridian, whichever a polygon and a sample are on.
+    inside = shapely.contains_xy(shapely.transform(shape, moved), near(longitude, middle), latitude)
     lines = np.flatnonzero(inside.any(axis=1))
     if not lines.size:
         return

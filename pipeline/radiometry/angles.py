@@ -15,6 +15,16 @@ def wrapped(degrees: ArrayLike) -> Array:
     return np.asarray(np.mod(np.asarray(degrees, np.float64) + 180.0, 360.0) - 180.0)
 
 
+def near(degrees: ArrayLike, reference: float) -> Array:
+    """Angles [degree] as numbers within half a turn of a reference, any shape.
+
+    So that longitudes on both sides of the 180th meridian are neighbours on a plane. Unchanged to
+    the last bit where nothing must be moved; NaN stays.
+    """
+    angles = np.asarray(degrees, np.float64)
+    return np.asarray(angles - 360.0 * np.round((angles - reference) / 360.0))
+
+
 def circular_mean(degrees: ArrayLike) -> float:
     """Mean direction of angles, -180 to 180 [degree]; NaN are passed over, NaN where none is known.
 

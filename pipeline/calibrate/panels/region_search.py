@@ -16,6 +16,7 @@ from pipeline.calibrate.panels.readings import PanelWindow
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config, Region
 from pipeline.errors import CalibrationError, ConfigError
+from pipeline.radiometry.angles import circular_mean, near
 from pipeline.radiometry.geometry import (
     GroundPositions,
     interpolate_track,
@@ -192,16 +193,20 @@ def _predicted(
     if not np.isfinite(ground.latitude).any() or capture.lines < 2:
         return []
     north_m, east_m = metres_per_degree(float(np.nanmedian(ground.latitude)))
-    y, x = ground.latitude * float(north_m), ground.longitude * float(east_m)
+    middle = circular_mean(ground.longitude)
+    y, x = ground.latitude * float(north_m), near(ground.longitude, middle) * float(east_m)
     line_m = float(np.nanmedian(np.hypot(np.diff(y[:, 0]), np.diff(x[:, 0]))))
     sample_m = float(np.nanmedian(np.hypot(np.diff(y[0]), np.diff(x[0]))))
     if not (line_m > 0 and sample_m > 0):
         return []
+
+    def in_metres(points: Array) -> Array:
+        longitude = near(points[:, 0], middle)
+        return np.column_stack([longitude * float(east_m), points[:, 1] * float(north_m)])
+
     found = []
     for (panel, region), polygon in polygons.items():
-        outline = shapely.transform(
-            polygon, lambda p: p * np.array([float(east_m), float(north_m)])
-        )
+        outline = shapely.transform(polygon, in_metres)
         x0, y0, x1, y1 = outline.bounds
         rows = np.flatnonzero(((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)).any(axis=1))
         if not rows.size:

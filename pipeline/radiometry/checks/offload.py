@@ -288,7 +288,10 @@ def clock(
             if abs(offset) != CLOCK_GPS_S:
                 text = f"{offset / 3600:+.0f} h (a time zone)"
             says += f"; {text} added to them would mend it"
-            do = f"Correct the line times by {text}, or the track the other way"
+            do = (
+                f"Set tables.line_times.offset_s = {offset:.0f}, or tables.track.offset_s = "
+                f"{-offset:.0f} if the track's clock is the one that is off"
+            )
             break
     return row(limits, "clock", share, says, do=do)
 

@@ -45,4 +45,10 @@ OFFLOAD = (
           source=COMMON,
           about="Standard deviation of the line step over the frame period, gaps left out.",
           do="Take line times from the camera's trigger rather than from the computer's clock"),
+    entry("units", "value", "any", (0.0, None),
+          source=f"{OWN}: a line is not exposed longer than it lasts, angles turn, strips meet",
+          about="Header or table values that contradict each other: frame period against line "
+          "times, exposure against frame period, height against strip spacing, angles within 3.2 "
+          "throughout, a track away from the polygons.",
+          do="Say in the config which unit or datum the value has"),
 )

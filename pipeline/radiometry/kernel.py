@@ -240,7 +240,7 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
         patch = patch_stop
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(inline="always", error_model="numpy")
 def _signal_row(counts, elements, weight, always, saturation, signal, flags):  # type: ignore[no-untyped-def]
     dark, dark_change, inverse_response, element_flags = elements
     for s in range(signal.size):
@@ -252,7 +252,7 @@ def _signal_row(counts, elements, weight, always, saturation, signal, flags):  #
         flags[s] = flag
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(inline="always", error_model="numpy")
 def _reflectance_row(signal, read_variance, shot, line, snr2, blank, packed_r, flags):  # type: ignore[no-untyped-def]
     slope, a, lo, hi = line
     for s in range(signal.size):
@@ -272,7 +272,7 @@ def _reflectance_row(signal, read_variance, shot, line, snr2, blank, packed_r, f
         packed_r[s] = R_FILL if (flag & blank) != 0 or not held else np.int16(packed)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(inline="always", error_model="numpy")
 def _deviation_row(signal, elements, folded, deviation):  # type: ignore[no-untyped-def]
     fixed_variance, shot, response_variance = elements
     squared, by_signal2, by_signal, constant = folded
@@ -284,7 +284,7 @@ def _deviation_row(signal, elements, folded, deviation):  # type: ignore[no-unty
         deviation[s] = np.sqrt(max(total, ZERO)) * U_SCALE
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(inline="always", error_model="numpy")
 def _pack_deviation_row(deviation, blank, packed_r, flags, packed_u):  # type: ignore[no-untyped-def]
     for s in range(deviation.size):
         v = deviation[s]

@@ -33,6 +33,19 @@ class Settings:
 
 
 @dataclass(frozen=True, eq=False)
+class Linearity:
+    """Counts as they are recorded, and as a linear detector would have given them.
+
+    `linear_counts` may be in any unit that is linear; at `saturation_counts` both are taken to be
+    the same, for a factor common to all counts is the empirical line's to find.
+    """
+
+    counts: Array  # (row,) [count] strictly increasing, like the other
+    linear_counts: Array  # (row,) [count]
+    saturation_counts: float
+
+
+@dataclass(frozen=True, eq=False)
 class Capture:
     """A raw cube on disk, described but not read.
 
@@ -55,6 +68,7 @@ class Capture:
     fwhm_nm: Array
     settings: Settings
     stored: object
+    linearity: Linearity | None = None  # its reader gives counts that are linear where it has one
 
 
 @dataclass(frozen=True, eq=False)

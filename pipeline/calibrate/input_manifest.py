@@ -42,7 +42,8 @@ def small_inputs(config: Config, inventory: Inventory) -> list[Path]:
     """Every input but the raw files: headers, tables, certificates, in order of their paths."""
     flight = config.flight
     paths = {panel.certificate for panel in config.panel}
-    paths |= {p for p in (flight.track, flight.regions, flight.irradiance) if p}
+    tables = (flight.track, flight.regions, flight.irradiance, config.sensor.linearity)
+    paths |= {p for p in tables if p}
     paths |= {inventory.manifest_path} if inventory.manifest_path is not None else set()
     paths |= {c.header for c in (*inventory.cubes, *inventory.darks)}
     paths |= set(inventory.line_times.values())

@@ -307,10 +307,12 @@ def _resolved(config: Config, output: str | Path | None) -> Config:
         )
         for i, panel in enumerate(config.panel)
     )
+    linearity = existing(config.sensor.linearity, "sensor.linearity")
     target = Path(output).absolute() if output is not None else base / config.output.folder
     return config.model_copy(
         update={
             "flight": flight,
+            "sensor": config.sensor.model_copy(update={"linearity": linearity}),
             "panel": panels,
             "output": config.output.model_copy(update={"folder": target}),
         }

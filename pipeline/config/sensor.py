@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -110,6 +111,9 @@ class Sensor(Model):
     full_scale_counts: Number = Field(4095, gt=0, description="Largest count the camera can give.")
     saturation_counts: Number = Field(
         4000, gt=0, description="Counts from here on are flagged saturated."
+    )
+    linearity: Path | None = Field(
+        None, description="CSV `counts,linear_counts` of a detector that is not linear."
     )
     electrons_per_count: Number | None = Field(
         None, gt=0, description="Overall system gain K; by photon transfer where absent."

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.config.flight import Frames
 from pipeline.config.sensor import Sensor
 from pipeline.read import data_files, flat_binary, frames, raster
+from pipeline.read.linearity import LinearReader, read_linearity
 from pipeline.read.reader import Reader
 from pipeline.records import Capture
 
@@ -64,9 +65,15 @@ def describe(path: Path, sensor: Sensor, frames: Frames | None = None) -> Captur
 
     Raises InputError or ConfigError where it cannot be used, see the form's own `describe`.
     """
-    return _form(path).describe(path, sensor, frames)
+    capture = _form(path).describe(path, sensor, frames)
+    if sensor.linearity is None:
+        return capture
+    table = read_linearity(sensor.linearity, sensor.saturation_counts)
+    return replace(capture, linearity=table)
 
 
 def open_capture(capture: Capture) -> Reader:
     """The reader of a capture; to be entered before it reads."""
-    return next(form for form in FORMS if isinstance(capture.stored, form.stored)).reader(capture)
+    form = next(form for form in FORMS if isinstance(capture.stored, form.stored))
+    reader = form.reader(capture)
+    return reader if capture.linearity is None else LinearReader(reader, capture.linearity)

@@ -224,6 +224,14 @@ def test_the_forms_shown_in_configs_are_taken(own_flight: Path) -> None:
         assert config_from_table(table, path=path, text="").work != own.work
 
 
+@pytest.mark.parametrize("pattern", ["published/test_*.py", "benchmarks/bench_*.py"])
+def test_every_outside_source_and_benchmark_is_told_of(pattern: str) -> None:
+    tests = ROOT / "tests"
+    for path in tests.glob(pattern):
+        link = f"({path.relative_to(tests).as_posix()})"
+        assert link in text_of(tests / "README.md"), f"tests/README.md has no row for {link}"
+
+
 def test_every_room_and_what_lies_below_is_told_of() -> None:
     text = text_of(ROOT / "DEVELOPERS.md")
     for path in (ROOT / "pipeline").iterdir():

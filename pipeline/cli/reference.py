@@ -12,7 +12,7 @@ import json
 import sys
 import types
 import typing
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -23,7 +23,7 @@ from pipeline.campaign.config import Sweep
 from pipeline.cli.commands import build_parser
 from pipeline.config.flight import Config
 from pipeline.radiometry import equation
-from pipeline.radiometry.limits import LIMITS, Limit
+from pipeline.radiometry.limits import SECTIONS, CheckLimits, Limit
 
 ROOT = Path(__file__).parents[2]
 #: What brings the documents up to date.
@@ -45,21 +45,29 @@ _BOUNDS = {"gt": "above {:g}", "ge": "{:g} or more", "lt": "below {:g}", "le": "
 
 def command_table() -> str:
     """Every command of the program and what it is for."""
-    rows = []
-    for name, parser, told in _commands():
-        words = [word for action in parser._get_positional_actions() for word in _named(action)]
-        rows.append(f"| `{' '.join(['reflectory', name, *words])}` | {told} |")
+    rows = [f"| `{' '.join(words)}` | {told} |" for words, told in _commands(build_parser(), [])]
     return "\n".join(["| command | does |", "|---|---|", *rows])
 
 
-def _commands() -> Iterator[tuple[str, argparse.ArgumentParser, str]]:
-    (commands,) = (a for a in build_parser()._actions if isinstance(a, argparse._SubParsersAction))
-    for shown in commands._choices_actions:
-        yield shown.dest, commands.choices[shown.dest], shown.help or ""
+def _commands(
+    parser: argparse.ArgumentParser, before: list[str]
+) -> Iterator[tuple[list[str], str]]:
+    """Each command's words and its help; one of several kinds once for each of them."""
+    for action in parser._actions:
+        if not isinstance(action, argparse._SubParsersAction):
+            continue
+        for shown in action._choices_actions:
+            inner = action.choices[shown.dest]
+            needed = [a for a in inner._actions if a.option_strings and a.required]
+            given = [w for a in (*inner._get_positional_actions(), *needed) for w in _named(a)]
+            words = [*(before or [parser.prog]), shown.dest, *given]
+            yield from list(_commands(inner, words)) or [(words, shown.help or "")]
 
 
 def _named(argument: argparse.Action) -> list[str]:
-    name = str(argument.metavar or argument.dest)
+    name = " ".join([*argument.option_strings[-1:], str(argument.metavar or argument.dest)])
+    if isinstance(argument, argparse._SubParsersAction):
+        return []
     match argument.nargs:
         case "?":
             return [f"[{name}]"]
@@ -216,21 +224,24 @@ def _toml(value: object) -> str:
 
 def check_table() -> str:
     """Every check with its limits, their source, what it looks at and what to do."""
-    lines = [
-        "| check | value | caution | fail | what to do | source |",
-        "|---|---|---|---|---|---|",
-    ]
-    for name, limits in LIMITS.items():
+    return "\n\n".join(
+        f"## {section}\n\n" + "\n".join(_check_rows(rows)) for section, rows in SECTIONS.items()
+    )
+
+
+def _check_rows(rows: Iterable[CheckLimits]) -> Iterator[str]:
+    yield "| check | value | caution | fail | what to do | source |"
+    yield "|---|---|---|---|---|---|"
+    for limits in rows:
         cells = (
-            f'<a id="{name}"></a>`{name}`',
+            f'<a id="{limits.name}"></a>`{limits.name}`',
             limits.about,
             _limit(limits.caution, limits.kind, limits.unit),
             _limit(limits.fail, limits.kind, limits.unit),
             limits.do,
             limits.source,
         )
-        lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
-    return "\n".join(lines)
+        yield "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 
 def _limit(limit: Limit | None, kind: str, unit: str) -> str:

@@ -43,9 +43,20 @@ from pipeline.radiometry.limits.offload import OFFLOAD
 from pipeline.radiometry.limits.result import RESULT
 from pipeline.radiometry.limits.table import CheckLimits, Kind, Limit, verdict, with_overrides
 
+#: The checks by what they look at.
+SECTIONS: Final[Mapping[str, tuple[CheckLimits, ...]]] = MappingProxyType(
+    {
+        "The offload": OFFLOAD,
+        "The dark and the detector": DARK,
+        "Exposure": EXPOSURE,
+        "Panels and fit": FIT,
+        "Light and flight": LIGHT,
+        "Spectrum and result": RESULT,
+    }
+)
 #: Every check by name, in the order a report shows them.
 LIMITS: Final[Mapping[str, CheckLimits]] = MappingProxyType(
-    {row.name: row for row in (*OFFLOAD, *DARK, *EXPOSURE, *FIT, *LIGHT, *RESULT)}
+    {row.name: row for rows in SECTIONS.values() for row in rows}
 )
 
 __all__ = [
@@ -66,6 +77,7 @@ __all__ = [
     "O2A_WIDEST_FWHM_NM",
     "ORDER_RELATIVE",
     "PANEL_AGE_COSINE",
+    "SECTIONS",
     "SETTING_ALIKE",
     "SHIFT_ERRORS",
     "STEADINESS_ERRORS",

@@ -7,9 +7,11 @@ overviews, world files) is not looked at: a cube is what its own file says.
 from __future__ import annotations
 
 import re
+import sys
 import threading
 import warnings
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -103,7 +105,7 @@ def open_raster(path: Path, name: str | None = None) -> Any:
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
     _require_own_data(path)
-    with _opening, warnings.catch_warnings(), rasterio.Env(**_GDAL):
+    with _opening, _quietly(), warnings.catch_warnings(), rasterio.Env(**_GDAL):
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         try:
             found = rasterio.open(name or path)
@@ -120,8 +122,28 @@ def open_raster(path: Path, name: str | None = None) -> Any:
     return found
 
 
-#: The filters of warnings are one for all threads.
+#: The filters of warnings are one for all threads, and so is the hook.
 _opening = threading.Lock()
+
+
+@contextmanager
+def _quietly() -> Iterator[None]:
+    """Without the tracebacks that rasterio's log prints where a damaged file's text is no UTF-8."""
+    unraisable, uncaught = sys.unraisablehook, sys.excepthook
+
+    def not_of_the_log(said: sys.UnraisableHookArgs) -> None:
+        if said.object != "rasterio._env.log_error":
+            unraisable(said)
+
+    def not_of_text(kind: type[BaseException], error: BaseException, trace: Any) -> None:
+        if not isinstance(error, UnicodeDecodeError):
+            uncaught(kind, error, trace)
+
+    sys.unraisablehook, sys.excepthook = not_of_the_log, not_of_text
+    try:
+        yield
+    finally:
+        sys.unraisablehook, sys.excepthook = unraisable, uncaught
 
 
 def short(error: Exception) -> str:

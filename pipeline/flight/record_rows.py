@@ -109,6 +109,9 @@ def steps_of(prepared: Preparation) -> tuple[Step, ...]:
     ]
     if flat is not None:
         steps.append(Step("flat", f"divided by the relative response from {flat.name}"))
+    if config.sensor.wavelength_nm is not None:
+        says = "band centres from sensor.wavelength_nm, whatever the cubes' headers say"
+        steps.insert(0, Step("wavelengths", says))
     panels = [r.name for r in fit.points.references if r.use == "fit"]
     return (
         *steps,

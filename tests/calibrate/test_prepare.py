@@ -54,7 +54,7 @@ def write_flight(
             "fwhm": "{" + ", ".join([f"{5 * unit}"] * bands) + "}",
         }  # fmt: skip
         text = "".join(f"{k} = {v}\n" for k, v in header.items() if k not in leave_out)
-        (raw / f"{stem}.hdr").write_text("ENVI\n" + text)
+        (raw / f"{stem}.hdr").write_text("a header\n" + text)
         whole = counts if dtype == "f4" else np.rint(counts)
         np.clip(whole, 0, full).astype(f"<{dtype}").tofile(raw / f"{stem}.raw")
 

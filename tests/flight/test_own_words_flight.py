@@ -137,3 +137,15 @@ def test_words_that_do_not_fit_are_named(plain_copy: Any, file: str, words: str,
     plain_copy.config.write_text(text)
     with pytest.raises(InputError, match=says):
         run(plain_copy.config)
+
+
+def test_the_configs_wavelengths_are_those_of_the_cubes(
+    plain_copy: Any, plain_run: RunResult
+) -> None:
+    shifted = stored(plain_run, "wavelength") + 1.5
+    values = ", ".join(f"{value:.3f}" for value in shifted)
+    plain_copy.edit("[sensor]", f"[sensor]\nwavelength_nm = [{values}]")
+    result = run(plain_copy.config, workers=2)
+    np.testing.assert_allclose(stored(result, "wavelength"), shifted, rtol=0, atol=1e-9)
+    with h5py.File(result.folder / "strip-01.nc") as cube:
+        assert "band centres from sensor.wavelength_nm" in str(cube.attrs["history"])

@@ -32,7 +32,8 @@ keys = st.sampled_from(
      "cubes", "darks", "where", "region", "cube", "lines", "samples", "certificate", "use",
      "measured", "blank", "format", "attributes", "header_keys", "exposure time", "caution", "fail",
      "dark-drift", "saturation_counts", "fwhm_nm", "wavelength_nm", "sweep", "inbox", "path",
-     "text", "work"]
+     "text", "work", "tables", "track", "columns", "time", "zone", "offset_s", "decimal", "scale",
+     "settings", "frames", "rows", "linearity", "unit", "key"]
 ) | text  # fmt: skip
 scalars = st.one_of(
     st.booleans(),

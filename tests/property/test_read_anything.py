@@ -29,7 +29,7 @@ SENSOR = Sensor()
 QUICK = settings(deadline=2000, max_examples=150)
 
 HEADER = (
-    b"ENVI\nsamples = 2\nlines = 3\nbands = 2\nheader offset = 0\ndata type = 12\n"
+    b"a header\nsamples = 2\nlines = 3\nbands = 2\nheader offset = 0\ndata type = 12\n"
     b"interleave = bil\nbyte order = 0\nwavelength units = nm\nwavelength = {500, 510}\n"
     b"exposure time = 4 ms\nacquisition start = 2026-06-01T10:00:00Z\n"
 )

@@ -43,6 +43,7 @@ def write_cube(
     table.update({key.replace("_", " "): value for key, value in header.items()})
     text = "".join(f"{key} = {value}\n" for key, value in table.items() if value is not None)
     path = folder / f"{stem}.hdr"
+    # A first line that spectral, which is asked too, knows; ours may be any.
     path.write_text("ENVI\n" + text, encoding="utf-8")
     on_disk = counts.transpose(AXES.get(interleave, (0, 1, 2))).astype(
         counts.dtype.newbyteorder(">" if big_endian else "<")

@@ -7,7 +7,6 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -441,6 +440,9 @@ def test_four_flights_one_broken(tmp_path: Path, make_flight_in: Callable[..., A
         "heavy = {'numpy', 'scipy', 'xarray', 'numba', 'h5py', 'netCDF4'} & set(sys.modules)\n"
         "assert not heavy, heavy"
     )
-    began = time.perf_counter()
+    # In the processor's seconds, for other tests are at work beside this one.
+    began = os.times()
     subprocess.run([sys.executable, "-c", code, tmp_path / "campaign.toml"], check=True)
-    assert time.perf_counter() - began < 3
+    ended = os.times()
+    spent = ended.children_user + ended.children_system
+    assert spent - began.children_user - began.children_system < 3

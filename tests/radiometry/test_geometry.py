@@ -104,9 +104,9 @@ def test_no_height_no_position_and_no_sight_above_the_horizon() -> None:
 def test_a_cube_is_placed_in_a_third_of_a_second() -> None:
     n = 2000
     lat, lon = LAT + np.arange(n) * 2e-7, np.full(n, LON)
-    start = time.perf_counter()
+    start = time.process_time()
     geometry.sample_positions(lat, lon, np.full(n, 30.0), samples=640, ifov_mrad=0.617)
-    assert time.perf_counter() - start < 0.3
+    assert time.process_time() - start < 0.3
 
 
 def test_a_heading_goes_through_north_not_the_long_way_round() -> None:

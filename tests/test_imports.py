@@ -25,7 +25,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "__main__": ("cli",),
     "cli": (*BASE, "campaign", "inspect", "flight", "write", "config", "progress", "radiometry"),
     "campaign": (*BASE, "flight", "read", "write", "config", "progress"),
-    "inspect": (*BASE, "read", "write", "radiometry", "progress"),
+    "inspect": (*BASE, "read", "write", "radiometry", "progress", "calibrate.digest_memory"),
     "flight": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),
     "assess": (*BASE, "calibrate", "read", "write", "radiometry", "config"),
     "calibrate": (*BASE, "read", "write", "radiometry", "config", "progress"),

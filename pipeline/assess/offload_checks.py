@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.calibrate.input_manifest import input_name
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation
 from pipeline.calibrate.recording import Recording
@@ -70,9 +69,7 @@ def offload_rows(
 
 def read_so_far(prepared: Preparation) -> dict[Path, str]:
     """SHA-256 of the files that were read to their end before the cubes."""
-    named = {path: input_name(prepared.config, path) for path in prepared.recording.found.manifest}
-    known = prepared.digests
-    return {path: known[name] for path, name in named.items() if name in known}
+    return prepared.inputs.sha256_of
 
 
 def manifest_row(recording: Recording, sha256_of: Mapping[Path, str], limits: Limits) -> Check:

@@ -111,14 +111,14 @@ def calibrate_cube(
             shutil.rmtree(task.path)
         beside.replace(task.path)
     except OSError as error:
-        _remove(beside)
+        remove(beside)
         raise OutputError(
             f"cannot be written: {error.strerror or error}",
             where=task.path.name,
             do="Free space or choose another output folder",
         ) from error
     except BaseException:
-        _remove(beside)
+        remove(beside)
         raise
     return CubeResult(
         name=task.capture.name,
@@ -194,7 +194,8 @@ def _buffers(product: CubeProduct, lines: int) -> CalibratedBlock | None:
     return buffers
 
 
-def _remove(path: Path) -> None:
+def remove(path: Path) -> None:
+    """Take away a cube's file or folder, whole or not."""
     with suppress(OSError):
         if path.is_dir():
             shutil.rmtree(path)

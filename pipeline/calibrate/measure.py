@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
@@ -26,9 +27,11 @@ from pipeline.calibrate.panels import readings as panels
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SceneSample, SignalOf, sample_scene
 from pipeline.config.flight import Config, Window
+from pipeline.config.tables import LineTimesTable
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry import elements
 from pipeline.radiometry.equation import line_dark, signal_from_counts
+from pipeline.read.inventory import Inventory
 from pipeline.read.tables import read_line_times
 from pipeline.records import (
     Array,
@@ -56,7 +59,7 @@ class Measured:
     scenes: tuple[SceneSample, ...]
     readings: tuple[PanelReading, ...]
     panel_profiles: Mapping[str, Array]  # by panel: (band, sample of the core), mean over lines
-    raw_digests: Mapping[str, str]  # SHA-256 of the darks' and the flat's raw files, by stem
+    raw_digests: Mapping[str, str]  # SHA-256 of the darks' and the flat's raw files, by path
 
 
 def measure(
@@ -70,12 +73,12 @@ def measure(
     captures = {c.name: c for c in cubes}
     saturation = config.sensor.saturation_counts
     windows = panels.windows_in_config(config, captures, inventory.refused)
-    darks, dark_bad, digests = _darks(config, inventory.darks, progress)
+    darks, dark_bad, digests = _darks(inventory, config.tables.line_times, progress)
     noise = overall_noise(darks)
     flat_reading = None
     if inventory.flat is not None:
         flat_reading = read_flat(inventory.flat, darks, noise, dark_bad.any, saturation)
-        digests[inventory.flat.name] = flat_reading.sha256
+        digests[str(inventory.flat.data)] = flat_reading.sha256
     flat = no_flat(noise.shape) if flat_reading is None else flat_reading.flat
     cube_darks = {c.name: dark_of(darks, recording.times[c.name], c) for c in cubes}
     signal_of = _signal_with(cube_darks, flat.response)
@@ -116,20 +119,21 @@ def measure(
 
 
 def _darks(
-    config: Config, captures: Sequence[Capture], progress: Progress
+    inventory: Inventory, written: LineTimesTable, progress: Progress
 ) -> tuple[tuple[DarkCapture, ...], BadElements, dict[str, str]]:
-    """Mean dark signals, the elements that they show to be bad, and SHA-256 by stem."""
+    """Mean dark signals, the elements that they show to be bad, and SHA-256 by path."""
     digests: dict[str, str] = {}
 
     def measured(capture: Capture) -> tuple[DarkCapture, BadElements]:
-        dark, digests[capture.name] = measure_dark(capture, _middle_s(config, capture), done)
+        middle_s = _middle_s(capture, inventory.line_times_path(capture), written)
+        dark, digests[str(capture.data)] = measure_dark(capture, middle_s, done)
         return dark, elements.bad_in_dark(dark)
 
     with (
-        progress.stage("dark", sum(d.lines for d in captures)) as done,
+        progress.stage("dark", sum(d.lines for d in inventory.darks)) as done,
         ThreadPoolExecutor(AT_ONCE) as threads,
     ):
-        made = list(threads.map(measured, captures))
+        made = list(threads.map(measured, inventory.darks))
     return tuple(dark for dark, _ in made), elements.merge(*(bad for _, bad in made)), digests
 
 
@@ -177,16 +181,11 @@ def _each(progress: Progress, name: str, items: Sequence[T], work: Callable[[T],
     return made
 
 
-def _middle_s(config: Config, capture: Capture) -> float:
+def _middle_s(capture: Capture, line_times: Path | None, written: LineTimesTable) -> float:
     """Mid time of a dark capture, from its own table of line times or from its header."""
-    template = config.flight.line_times
-    if template is not None:
-        name = template.replace("{stem}", capture.name)
-        for folder in (config.path.absolute().parent, config.flight.folder):
-            if (folder / name).is_file():
-                written = config.tables.line_times
-                times = read_line_times(folder / name, capture.lines, written=written)
-                return float(np.mean(times.time_s))
+    if line_times is not None:
+        times = read_line_times(line_times, capture.lines, written=written)
+        return float(np.mean(times.time_s))
     period_s = capture.settings.frame_period_ms / 1000
     length_s = capture.lines * period_s if math.isfinite(period_s) else 0.0
     return capture.settings.start_s + length_s / 2

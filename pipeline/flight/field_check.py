@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 from pipeline.assess.flight_checks import before_cubes, without_cubes
+from pipeline.calibrate.input_manifest import require_unchanged
 from pipeline.calibrate.prepare import prepare
 from pipeline.calibrate.scene_sample import SCENE_LINES
 from pipeline.config.flight import Config, load_config, require_output_folder
@@ -31,6 +32,8 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> Ru
     started, clock = now_utc(), time.perf_counter()
     prepared = prepare(config, progress)
     checks = before_cubes(prepared) + without_cubes(prepared)
+    panels = panel_rows(prepared)
+    require_unchanged(prepared.inputs)
     refused = prepared.recording.inventory.refused
     return RunRecord(
         run_id=None,
@@ -46,7 +49,7 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> Ru
             *(LookedAtCube(cube=c.name) for c in prepared.recording.cubes),
             *refused_rows(refused),
         ),
-        panels=panel_rows(prepared),
+        panels=panels,
         checks=tuple(worst_first(checks)),
         timings={"prepare": round(time.perf_counter() - clock, 3)},
         config=json.loads(config.work),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.calibrate.cube import CubeTask
 from pipeline.calibrate.ground_positions import cube_track, extents, positions
+from pipeline.calibrate.input_manifest import InputFile, require_unchanged
 from pipeline.calibrate.kernel_tables import cube_task
 from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import Config, load_config
@@ -50,6 +51,7 @@ def reflectance(
     if not isinstance(config, Config):
         config = load_config(config)
     prepared = prepared or prepare(config)
+    require_unchanged(prepared.inputs)
     captures = {c.name: c for c in prepared.recording.cubes}
     name = cube if cube is not None else next(iter(captures))
     if name not in captures:
@@ -65,7 +67,8 @@ def reflectance(
     product = task.product
     width = product.chunk[1]
     starts = range(0, product.lines, width)
-    blocks = [_block(task, start, min(start + width, product.lines)) for start in starts]
+    raw = prepared.inputs.by_path[capture.data]
+    blocks = [_block(task, raw, start, min(start + width, product.lines)) for start in starts]
     variables: dict[str, Any] = {
         key: xr.Variable(product.dimensions_of(key), values, product.attributes_of(key))
         for key, values in product.values.items()
@@ -95,20 +98,22 @@ def reflectance(
     return xr.decode_cf(dataset, mask_and_scale=False)
 
 
-def _block(task: CubeTask, start: int, stop: int) -> Any:
+def _block(task: CubeTask, file: InputFile, start: int, stop: int) -> Any:
     from dask.delayed import delayed
 
-    return delayed(_calibrated, pure=True)(task, start, stop)
+    return delayed(_calibrated, pure=True)(task, file, start, stop)
 
 
 def _decoded(block: Any, name: str) -> Any:
     return block[name]
 
 
-def _calibrated(task: CubeTask, start: int, stop: int) -> dict[str, NDArray[Any]]:
+def _calibrated(task: CubeTask, file: InputFile, start: int, stop: int) -> dict[str, NDArray[Any]]:
     """The arrays of some lines, unpacked as a reader of the file would unpack them."""
     with open_capture(task.capture) as raw:
         counts = raw.lines(start, stop)
+    # Long after the darks and panels were read, perhaps.
+    require_unchanged([file])
     block = calibrate_block(
         counts[:, task.bands],
         task.table,

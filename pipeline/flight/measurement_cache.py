@@ -1,17 +1,16 @@
 """What one run leaves to the next: measured darks, elements and panels, by what they depend on.
 
-A kept measurement is a NumPy archive with a JSON skeleton, so that reading one runs no code.
+A kept measurement is a digest and then a NumPy archive with a JSON skeleton, so that reading one
+runs no code.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import hashlib
+import io
 import json
-import os
-import tempfile
-import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -19,12 +18,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.calibrate.detector import Detector
+from pipeline.calibrate.input_manifest import InputFile
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.scene_sample import SceneSample
-from pipeline.config.flight import Config
+from pipeline.config.flight import Config, Window
 from pipeline.radiometry.noise import PhotonTransfer
 from pipeline.records import BadElements, DarkCapture, FlatField, PanelReading
 from pipeline.version import __version__
+from pipeline.write.publish import write_bytes
 
 _CLASSES: dict[str, Any] = {
     c.__name__: c
@@ -34,27 +35,32 @@ _CLASSES: dict[str, Any] = {
     )
 }  # fmt: skip
 _SKELETON = "skeleton"
+_SEAL_BYTES = hashlib.sha256().digest_size
+
+#: Sections of the config that are asked after the measurement alone. What is not named here, new
+#: keys among it, is taken to matter.
+_LATER = ("quality", "output", "limits")
+_LATER_IN_CALIBRATION = ("illumination", "certificates_correlated")
 
 
-def measurement_key(config: Config, digests: Mapping[str, str]) -> str:
-    """Key of a measurement: the captures' content and every setting that it depends on.
+def measurement_key(config: Config, inputs: Iterable[InputFile]) -> str:
+    """Key of a measurement: the inputs' content and every setting that it may depend on.
 
-    Certificates are left out where no panel is searched for, so that new panel values find the
-    old measurement.
+    Where every panel is given by a window the certificates are left out, so that new panel values
+    find the old measurement; a panel that is found on the image is found by its certificate.
     """
     work = json.loads(config.work)
-    searched = any(panel.where == ("search",) for panel in config.panel)
-    certificates = {str(panel.certificate.name) for panel in config.panel}
+    found = any(not isinstance(place, Window) for panel in config.panel for place in panel.where)
+    for section in _LATER:
+        del work[section]
+    for key in _LATER_IN_CALIBRATION:
+        del work["calibration"][key]
+    if not found:
+        work["panel"] = [{key: row[key] for key in ("name", "where")} for row in work["panel"]]
     depends = {
         "version": __version__,
-        "sensor": work["sensor"],
-        "flight": work["flight"],
-        "panels": [[p["name"], p["where"]] for p in work["panel"]],
-        "inputs": {
-            name: sha256
-            for name, sha256 in sorted(digests.items())
-            if searched or name.rsplit("/", 1)[-1] not in certificates
-        },
+        "config": work,
+        "inputs": {f.name: f.sha256 for f in inputs if found or f.role != "certificate"},
     }
     text = json.dumps(depends, sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
@@ -65,35 +71,43 @@ def save(folder: Path, key: str, measured: Measured) -> None:
     arrays: dict[str, np.ndarray[Any, Any]] = {}
     skeleton = json.dumps(_taken_apart(measured, arrays))
     arrays[_SKELETON] = np.frombuffer(skeleton.encode(), np.uint8)
+    archive = io.BytesIO()
+    np.savez(archive, allow_pickle=False, **arrays)
+    content = archive.getvalue()
     with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
-        descriptor, beside = tempfile.mkstemp(dir=folder, prefix=".measured-")
-        try:
-            with os.fdopen(descriptor, "wb") as file:
-                np.savez(file, allow_pickle=False, **arrays)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(beside).replace(folder / f"measured-{key}.npz")
-        except OSError:
-            Path(beside).unlink(missing_ok=True)
-            raise
-        for old in folder.glob("measured-*.npz"):
-            if old.name != f"measured-{key}.npz":
+        write_bytes(folder / _name(key), _seal(key, content) + content)
+        for old in folder.glob(_name("*")):
+            if old.name != _name(key):
                 old.unlink(missing_ok=True)
 
 
 def load(folder: Path, key: str) -> Measured | None:
-    """The measurement of this key; None where there is none that can be read."""
+    """The measurement of this key; None where there is none, or not as it was saved."""
     try:
-        with (
-            (folder / f"measured-{key}.npz").open("rb") as file,
-            np.load(file, allow_pickle=False) as archive,
-        ):
-            skeleton = json.loads(bytes(archive[_SKELETON]))
-            measured = _put_together(skeleton, archive)
-    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile, EOFError):
+        kept = (folder / _name(key)).read_bytes()
+    except OSError:
+        return None
+    content = kept[_SEAL_BYTES:]
+    if kept[:_SEAL_BYTES] != _seal(key, content):
+        return None
+    try:
+        with np.load(io.BytesIO(content), allow_pickle=False) as archive:
+            measured = _put_together(json.loads(bytes(archive[_SKELETON])), archive)
+    except Exception:  # whatever a reader of archives can raise: then it is measured anew
         return None
     return measured if isinstance(measured, Measured) else None
+
+
+def _name(key: str) -> str:
+    return f"measured-{key}.npz"
+
+
+def _seal(key: str, content: bytes) -> bytes:
+    """SHA-256 over key and content: a bit that flips on the disk must not become a result."""
+    digest = hashlib.sha256(key.encode())
+    digest.update(content)
+    return digest.digest()
 
 
 def _taken_apart(value: Any, arrays: dict[str, np.ndarray[Any, Any]]) -> Any:

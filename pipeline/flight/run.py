@@ -3,56 +3,36 @@
 from __future__ import annotations
 
 import os
-import threading
-import time
-from collections.abc import Callable, Generator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import closing
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
 
 from pipeline.assess.flight_checks import before_cubes
-from pipeline.calibrate.blocks_in_order import Helpers
-from pipeline.calibrate.cube import CubeResult, CubeTask, calibrate_cube
-from pipeline.calibrate.dask_cluster import cluster as cluster_at
-from pipeline.calibrate.dask_cluster import submitted
-from pipeline.calibrate.ground_positions import cube_track, extents, positions
-from pipeline.calibrate.input_manifest import (
-    DigestMemory,
-    finished_runs,
-    flight_folder,
-    input_name,
-    kept_folder,
-    raw_inputs,
-    run_id,
-    small_inputs,
-    with_raw,
-)
-from pipeline.calibrate.kernel_tables import cube_task
+from pipeline.calibrate.input_manifest import InputManifest, require_unchanged, take_inputs
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation, prepare
-from pipeline.calibrate.recording import usable
 from pipeline.config.flight import Config, load_config, require_output_folder
-from pipeline.errors import InputError, OutputError, ReflectoryError
-from pipeline.files import file_sha256
-from pipeline.flight import measurement_cache as kept
+from pipeline.errors import OutputError
+from pipeline.flight import measurement_cache
+from pipeline.flight.all_cubes import Cubes, Hands, calibrate_cubes
 from pipeline.flight.finish import Work, finish
-from pipeline.flight.record_rows import steps_of
+from pipeline.flight.run_folders import (
+    digest_memory,
+    finished_runs,
+    flight_folder,
+    kept_folder,
+    run_id,
+)
+from pipeline.flight.timings import Timings
 from pipeline.progress.protocol import Progress, Silent
-from pipeline.read.inventory import Inventory, take_inventory
-from pipeline.records import Capture
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc, require_free
 from pipeline.write.completeness import fault_of
-from pipeline.write.formats import FORMATS
-from pipeline.write.product import output_bytes
-from pipeline.write.provenance import Extents, cube_attributes
 from pipeline.write.run_record import RunRecord, read_run
-
-#: Blocks that are given to a free hand: one at work, and one waiting so that it is never idle.
-PLACES_A_HAND = 2
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -106,67 +86,115 @@ def run(
         Nothing was published. A single cube that cannot be calibrated is no error: it is named in
         the result, whose `outcome` is then "partial".
     """
-    if not isinstance(config, Config):
-        config = load_config(config, output=output)
-    elif output is not None:
-        folder = Path(output).absolute()
-        config = config.model_copy(
-            update={"output": config.output.model_copy(update={"folder": folder})}
-        )
-    require_output_folder(config, "output" if output is not None else "")
-    require_free(config.output.attributes, f"{config.path}: output.attributes")
+    config = _resolved(config, output)
     progress = progress or Silent()
-    memory = DigestMemory(kept_folder(config) / "digests.json")
     publish.clear_leftovers(flight_folder(config))
-    found = take_inventory(config)
-    inventory = usable(found)
-    # Stamps the files as they are before any is read.
-    memory.recall(raw_inputs(inventory))
-    if not again:
-        finished = _finished(config, inventory, memory)
-        if finished is not None:
-            progress.event("already done", run=finished.folder.name)
-            return finished
-    started, clock = now_utc(), time.perf_counter()
-
-    def kept_measurement(digests: Mapping[str, str]) -> Measured | None:
-        every = with_raw(config, inventory, digests, memory)
-        if every is None:
-            return None
-        return kept.load(kept_folder(config), kept.measurement_key(config, every))
-
-    prepared = prepare(config, progress, found, None if again else kept_measurement)
-    timings = {"prepare": time.perf_counter() - clock}
-    workers = workers or os.cpu_count() or 1
+    memory = digest_memory(config)
+    inputs = take_inputs(config, None if again else memory.recall)
+    finished = None if again else _finished(config, inputs)
+    if finished is not None:
+        progress.event("already done", run=finished.folder.name)
+        return finished
+    started, timings = now_utc(), Timings()
+    prepared = prepare(config, progress, inputs, None if again else partial(_kept, config))
+    timings.ends("prepare")
+    hands = Hands(workers or os.cpu_count() or 1, cluster)
     with (
         publish.staging(flight_folder(config)) as place,
         # Beside the cubes: the checks' libraries take as long to load as half a cube.
         ThreadPoolExecutor(1, thread_name_prefix="checks") as beside,
     ):
         checks = beside.submit(before_cubes, prepared)
-        clock = time.perf_counter()
-        results, refused = _cubes(
-            prepared, place, started, None if again else memory, workers, cluster, progress
-        )
-        timings["cubes"] = time.perf_counter() - clock
-        if not results:
-            raise next(iter(refused.values()))
+        cubes = calibrate_cubes(prepared, place, started, hands, progress)
+        timings.ends("cubes")
+        if not cubes.written:
+            raise next(iter(cubes.refused.values()))
         publish.clear_beside(place)
-        work = Work(prepared, place, started, timings, results, refused, checks.result())
-        try:
-            record = finish(work, memory, workers=workers)
+        read = _looked_again(prepared, cubes)
+        memory.remember(read)
+        _keep(prepared, cubes, read)
+        work = Work(prepared, read, place, started, timings, cubes, checks.result())
+        with _told_as_output_error(flight_folder(config)):
+            record = finish(work, workers=hands.workers)
             target = flight_folder(config) / str(record.run_id)
             published = publish.publish(place, target, replace=again)
-            _tell(published, target, progress)
-        except OSError as error:
-            raise OutputError(
-                f"cannot be written: {error.strerror or error}",
-                where=flight_folder(config),
-                do="Free space or choose another output folder",
-            ) from error
+    _tell(published, target, progress)
     if not published.fresh:
         record = read_run(target)
     return RunResult(target, record, reused=not published.fresh)
+
+
+def _resolved(config: Config | str | Path, output: str | Path | None) -> Config:
+    """The config with the folder that results go to; ConfigError where they cannot."""
+    if not isinstance(config, Config):
+        config = load_config(config, output=output)
+    elif output is not None:
+        moved = config.output.model_copy(update={"folder": Path(output).absolute()})
+        config = config.model_copy(update={"output": moved})
+    require_output_folder(config, "output" if output is not None else "")
+    require_free(config.output.attributes, f"{config.path}: output.attributes")
+    return config
+
+
+def _finished(config: Config, inputs: InputManifest) -> RunResult | None:
+    """The finished run of this very work, if its inputs are all known and it is all there."""
+    if not inputs.complete or not finished_runs(flight_folder(config)):
+        return None
+    folder = flight_folder(config) / run_id(config, inputs)
+    if fault_of(folder):
+        return None
+    return RunResult(folder, read_run(folder), reused=True)
+
+
+def _kept(config: Config, inputs: InputManifest) -> Measured | None:
+    """The measurement that an earlier run made of these inputs."""
+    if not inputs.complete:
+        return None
+    key = measurement_cache.measurement_key(config, inputs)
+    return measurement_cache.load(kept_folder(config), key)
+
+
+def _looked_again(prepared: Preparation, cubes: Cubes) -> InputManifest:
+    """The inputs as they were read, each with its digest; to be asked after the last reading.
+
+    InputError where one changed meanwhile that all cubes hang on: a dark, a certificate, a track,
+    or, through the panels that were read from it, a cube.
+    """
+    inputs = prepared.inputs
+    require_unchanged(inputs.shared)
+    for name in sorted(_cubes_with_panels(prepared) & cubes.refused.keys()):
+        require_unchanged(inputs.of_cube(name))
+    raw = {capture.name: capture.data for capture in prepared.recording.cubes}
+    read = inputs.with_digests({raw[one.name]: one.raw_sha256 for one in cubes.written})
+    return read.without_lost(cubes.refused)
+
+
+def _cubes_with_panels(prepared: Preparation) -> set[str]:
+    """The cubes that have their part in every other's result."""
+    if any(panel.where == ("search",) for panel in prepared.config.panel):
+        # That a panel was found in one strip alone is owed to all of them.
+        return {capture.name for capture in prepared.recording.cubes}
+    return {reading.cube for reading in prepared.measured.readings}
+
+
+def _keep(prepared: Preparation, cubes: Cubes, read: InputManifest) -> None:
+    """Leave the measurement to the next run, unless it came from one or lost a cube since."""
+    if prepared.from_kept or cubes.refused.keys() != read.refused or not read.complete:
+        return
+    key = measurement_cache.measurement_key(prepared.config, read)
+    measurement_cache.save(kept_folder(prepared.config), key, prepared.measured)
+
+
+@contextmanager
+def _told_as_output_error(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise OutputError(
+            f"cannot be written: {error.strerror or error}",
+            where=folder,
+            do="Free space or choose another output folder",
+        ) from error
 
 
 def _tell(published: publish.Published, target: Path, progress: Progress) -> None:
@@ -175,162 +203,3 @@ def _tell(published: publish.Published, target: Path, progress: Progress) -> Non
         progress.event("made anew", run=target.name, why=published.fault)
     if published.set_aside is not None:
         progress.event("set aside", what=published.set_aside, why="it holds what no run wrote")
-
-
-def _finished(config: Config, inventory: Inventory, memory: DigestMemory) -> RunResult | None:
-    """The finished run of this very work, if its inputs are all known to be unchanged."""
-    if not finished_runs(flight_folder(config)):
-        return None
-    small = {input_name(config, p): file_sha256(p) for p in small_inputs(config, inventory)}
-    digests = with_raw(config, inventory, small, memory)
-    if digests is None:
-        return None
-    folder = flight_folder(config) / run_id(config, digests, inventory.refused)
-    if fault_of(folder):
-        return None
-    return RunResult(folder, read_run(folder), reused=True)
-
-
-def _cubes(
-    prepared: Preparation,
-    place: Path,
-    started: str,
-    memory: DigestMemory | None,
-    workers: int,
-    address: str | None,
-    progress: Progress,
-) -> tuple[list[CubeResult], dict[str, ReflectoryError]]:
-    """Calibrate every cube; one that cannot be read is refused, the others go on."""
-    results: list[CubeResult] = []
-    refused: dict[str, ReflectoryError] = dict(prepared.recording.inventory.refused)
-    large = _exceeds_memory(prepared)
-
-    def task_of(capture: Capture) -> CubeTask:
-        task = _task(prepared, capture, place, started)
-        # Looked up as the cube's turn comes: a file changed since the start is hashed anew.
-        known = memory.recall([capture.data]) if memory is not None else {}
-        return replace(task, raw_sha256=known.get(capture.data), read_once=large)
-
-    with progress.stage("cubes", sum(c.lines for c in prepared.recording.cubes)) as done:
-        made = (
-            _on_threads(task_of, prepared.recording.cubes, workers, done)
-            if address is None
-            else _on_cluster(task_of, prepared.recording.cubes, address, done)
-        )
-        # Closed here, not when it is collected: no cube may be at work once an error leaves.
-        with closing(made):
-            for capture, outcome in zip(prepared.recording.cubes, made, strict=True):
-                try:
-                    result = outcome()
-                except InputError as error:
-                    refused[capture.name] = error
-                    progress.event("cube refused", cube=capture.name, why=str(error))
-                    continue
-                results.append(result)
-                progress.event("cube written", cube=capture.name, seconds=round(result.seconds, 2))
-    return results, refused
-
-
-def _exceeds_memory(prepared: Preparation) -> bool:
-    """Whether raw and calibrated cubes together would fill half of this machine's memory.
-
-    Kept in memory, raw files would then push out the cubes, whose digests are made at the end.
-    """
-    uncertainty = prepared.config.output.uncertainty
-    # Deflate about halves what a cube may need.
-    flight = sum(
-        c.claimed_bytes + output_bytes(c, uncertainty) // 2 for c in prepared.recording.cubes
-    )
-    return flight > os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 2
-
-
-Outcomes = Generator[Callable[[], CubeResult], None, None]
-
-
-def _on_threads(
-    task_of: Callable[[Capture], CubeTask],
-    cubes: Sequence[Capture],
-    workers: int,
-    done: Callable[[int], None],
-) -> Outcomes:
-    """Each cube's outcome, on threads of this process.
-
-    A thread has a cube of its own, from reading to writing. One that finds no more cubes helps
-    with the blocks of those still in hand.
-    """
-    hands, left, counting = min(workers, len(cubes)), len(cubes), threading.Lock()
-    with (
-        ThreadPoolExecutor(max(workers - 1, 1), thread_name_prefix="block") as others,
-        ThreadPoolExecutor(hands, thread_name_prefix="cube") as threads,
-    ):
-        helpers = Helpers(others, PLACES_A_HAND * (workers - hands))
-
-        def one(capture: Capture) -> CubeResult:
-            nonlocal left
-            try:
-                return calibrate_cube(task_of(capture), helpers=helpers, progress=done)
-            finally:
-                with counting:
-                    left -= 1
-                    free = left < hands
-                if free:
-                    helpers.add(PLACES_A_HAND)
-
-        for future in submitted(threads, one, cubes, most=hands):
-            yield future.result
-
-
-def _on_cluster(
-    task_of: Callable[[Capture], CubeTask],
-    cubes: Sequence[Capture],
-    address: str,
-    done: Callable[[int], None],
-) -> Outcomes:
-    """Each cube's outcome, from the workers of a scheduler."""
-    with cluster_at(address) as (executor, threads):
-        tasks = (task_of(capture) for capture in cubes)
-        futures = submitted(executor, calibrate_cube, tasks, most=2 * threads)
-        for capture, future in zip(cubes, futures, strict=True):
-            yield partial(_told, future, done, capture.lines)
-
-
-def _told(future: Future[CubeResult], done: Callable[[int], None], lines: int) -> CubeResult:
-    """A cube's result, its lines told as done: workers elsewhere cannot tell of theirs."""
-    result = future.result()
-    done(lines)
-    return result
-
-
-def _task(prepared: Preparation, capture: Capture, place: Path, started: str) -> CubeTask:
-    config = prepared.config
-    recording = prepared.recording
-    times = recording.times[capture.name]
-    at = cube_track(recording.track, times) if recording.track else None
-    where = positions(config, capture, at)
-    return cube_task(
-        prepared,
-        capture,
-        place / f"{capture.name}{FORMATS[config.output.format].suffix}",
-        _attributes(prepared, capture, started, extents(where, at)),
-        where,
-    )
-
-
-def _attributes(
-    prepared: Preparation, capture: Capture, started: str, extents: Extents | None
-) -> dict[str, object]:
-    config = prepared.config
-    time_s = prepared.recording.times[capture.name].time_s
-    known = bool((time_s == time_s).all())
-    return cube_attributes(
-        flight=config.flight.name,
-        cube=capture.name,
-        started=started,
-        config_text=config.text,
-        config_sha256=config.sha256,
-        steps=[step.says for step in steps_of(prepared)],
-        blank=config.quality.blanked,
-        times_s=(float(time_s.min()), float(time_s.max())) if known else None,
-        extents=extents,
-        more=config.output.attributes,
-    )

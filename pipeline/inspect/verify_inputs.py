@@ -7,13 +7,13 @@ remember. Elsewhere nothing is opened, and the finding says so.
 
 from __future__ import annotations
 
-import json
 import os
 import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
+from pipeline.calibrate.digest_memory import DigestMemory
 from pipeline.foreign import one_line
 from pipeline.inspect.finding import Finding
 from pipeline.write.checksums import sha256_of
@@ -35,7 +35,10 @@ def check_inputs(
     digests : read each input again; else its presence and size are enough
     folders : more folders in which inputs may lie, or that their names are relative to
     """
-    kept = _kept(run)
+    kept = {
+        _plain(path): sha256
+        for path, sha256 in DigestMemory(run.parent / ".kept" / "digests.json").sha256_of.items()
+    }
     given = [_plain(Path.cwd() / folder) for folder in folders]
     spelled = {i: _spellings(i.name, record) for i in record.inputs}
 
@@ -125,15 +128,3 @@ def _roots(run: Path, record: RunRecord, kept: dict[Path, str]) -> list[Path]:
         if path is not None and path.as_posix().endswith(f"/{item.name}"):
             roots.append(Path(path.as_posix().removesuffix(f"/{item.name}")))
     return list(dict.fromkeys(roots)) or [run.parent.parent.parent]
-
-
-def _kept(run: Path) -> dict[Path, str]:
-    """Digests of inputs by their places, as runs of this computer left them beside the results."""
-    with suppress(OSError, ValueError, AttributeError, RecursionError):
-        kept = json.loads((run.parent / ".kept" / "digests.json").read_bytes())
-        return {
-            _plain(Path(p)): str(v[3])
-            for p, v in kept.items()
-            if isinstance(v, list) and len(v) == 4
-        }
-    return {}

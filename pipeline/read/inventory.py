@@ -15,6 +15,7 @@ from pipeline.read.manifest import read_manifest
 from pipeline.read.order import in_order
 from pipeline.read.reader import bytes_missing, require_whole
 from pipeline.read.registry import capture_name, describe
+from pipeline.read.stamp import Stamp, first_look
 from pipeline.records import Capture
 
 #: Name under which a manifest is found in the flight's folder.
@@ -30,14 +31,16 @@ class Inventory:
     torn: Mapping[str, tuple[int, int]]  # refused for their size: bytes on disk, bytes claimed
     darks: tuple[Capture, ...]
     flat: Capture | None
-    line_times: Mapping[str, Path]  # cube's stem to its table
+    cube_paths: Mapping[str, Path]  # cube's stem to where it is described, of refused ones too
+    line_times: Mapping[Path, Path]  # a cube's or a dark's header to its table
     manifest_problems: tuple[str, ...] | None  # None: there is no manifest
     manifest: Mapping[Path, str]  # SHA-256 that the manifest lists for each file that is there
     manifest_path: Path | None
+    stamps: Mapping[Path, Stamp]  # of every file found here, from before it was read
 
     def line_times_path(self, capture: Capture) -> Path | None:
-        """The table of a cube's line times; None when the config names none."""
-        return self.line_times.get(capture.name)
+        """The table of a cube's or a dark's line times; None when it has none."""
+        return self.line_times.get(capture.header)
 
 
 def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
@@ -57,69 +60,124 @@ def take_inventory(config: Config, *, digests: bool = False) -> Inventory:
         The folder is unreadable, two cubes share a stem, a dark or the flat is not usable, or
         no cube is. A single bad cube is listed in `refused` instead.
     """
-    flight = config.flight
-    _require_readable(flight.folder)
-    flat_path = _flat_path(config)
-    dark_paths = [p for p in _matches(config, "flight.darks", flight.darks) if p != flat_path]
-    apart = {*dark_paths, flat_path}
-    cube_paths = [p for p in _matches(config, "flight.cubes", flight.cubes) if p not in apart]
-    if not cube_paths:
-        raise ConfigError(
-            "matches nothing that is not a dark or the flat", where=_at(config, "flight.cubes")
-        )
-    _refuse_same_stems(cube_paths)
-
-    cubes: list[Capture] = []
-    refused: dict[str, InputError] = {}
-    torn: dict[str, tuple[int, int]] = {}
-    line_times: dict[str, Path] = {}
-    for path in cube_paths:
-        name = capture_name(path)
-        try:
-            capture = _described(config, path)
-            missing = bytes_missing(capture)
-            if missing:
-                torn[name] = (capture.claimed_bytes - missing, capture.claimed_bytes)
-            require_whole(capture)
-            table = _line_times(config, name)
-        except InputError as error:
-            # A name that is no text is shown by its bytes.
-            refused[name.encode("utf-8", "backslashreplace").decode()] = error
-            continue
-        cubes.append(capture)
-        if table is not None:
-            line_times[name] = table
-    if not cubes:
-        first = next(iter(refused.values()))
-        raise InputError(
-            f"no cube can be used: {first.what}",
-            where=first.where,
-            line=first.line,
-            column=first.column,
-            do=first.do,
-        )
+    _entries(config.flight.folder)
+    flat_path, dark_paths, cube_paths = _paths(config)
+    look = _Look(config)
+    manifest_path = _manifest_path(config)
+    if manifest_path is not None:
+        look.stamps[manifest_path] = first_look(manifest_path)
+    cubes = look.cubes(cube_paths)
     problems, listed = _manifest(config, digests)
     return Inventory(
         cubes=tuple(cubes),
-        refused=refused,
-        torn=torn,
-        darks=tuple(_whole(config, path) for path in dark_paths),
-        flat=_whole(config, flat_path) if flat_path else None,
-        line_times=line_times,
+        refused=look.refused,
+        torn=look.torn,
+        darks=tuple(map(look.dark, dark_paths)),
+        flat=look.whole(flat_path) if flat_path else None,
+        cube_paths={_shown_name(path): path for path in cube_paths},
+        line_times=look.line_times,
         manifest_problems=problems,
         manifest=listed,
-        manifest_path=_manifest_path(config),
+        manifest_path=manifest_path,
+        stamps=look.stamps,
     )
+
+
+def _paths(config: Config) -> tuple[Path | None, list[Path], list[Path]]:
+    """Where the flat, the darks and the cubes are described; no cube is one of the others."""
+    flight = config.flight
+    flat = _flat_path(config)
+    darks = [p for p in _matches(config, "flight.darks", flight.darks) if p != flat]
+    apart = {*darks, flat}
+    cubes = [p for p in _matches(config, "flight.cubes", flight.cubes) if p not in apart]
+    if not cubes:
+        raise ConfigError(
+            "matches nothing that is not a dark or the flat", where=_at(config, "flight.cubes")
+        )
+    _refuse_same_stems(cubes)
+    return flat, darks, cubes
+
+
+class _Look:
+    """One look at a flight's captures, and what was found on the way."""
+
+    def __init__(self, config: Config) -> None:
+        self.config = config
+        self.stamps: dict[Path, Stamp] = {}
+        self.line_times: dict[Path, Path] = {}
+        self.refused: dict[str, InputError] = {}
+        self.torn: dict[str, tuple[int, int]] = {}
+
+    def cubes(self, paths: Iterable[Path]) -> list[Capture]:
+        """The usable cubes; InputError where none is."""
+        found = []
+        for path in paths:
+            try:
+                found.append(self._cube(path))
+            except InputError as error:
+                self.refused[_shown_name(path)] = error
+        if not found:
+            first = next(iter(self.refused.values()))
+            raise InputError(
+                f"no cube can be used: {first.what}",
+                where=first.where,
+                line=first.line,
+                column=first.column,
+                do=first.do,
+            )
+        return found
+
+    def _cube(self, path: Path) -> Capture:
+        capture = self._described(path)
+        missing = bytes_missing(capture)
+        if missing:
+            self.torn[capture.name] = (capture.claimed_bytes - missing, capture.claimed_bytes)
+        require_whole(capture)
+        if self.config.flight.line_times is not None and not self._take_line_times(capture):
+            name = self.config.flight.line_times.replace("{stem}", capture.name)
+            raise InputError("no such table of line times", where=self.config.flight.folder / name)
+        return capture
+
+    def dark(self, path: Path) -> Capture:
+        """A dark capture; a table of its own line times is taken where there is one."""
+        capture = self.whole(path)
+        self._take_line_times(capture)
+        return capture
+
+    def whole(self, path: Path) -> Capture:
+        """A capture whose data have their full size."""
+        capture = self._described(path)
+        require_whole(capture)
+        return capture
+
+    def _described(self, path: Path) -> Capture:
+        _require_plain_name(path, self.config.flight.folder)
+        # All that may be read to describe it: of a folder its frames.
+        for file in _entries(path) if path.is_dir() else [path]:
+            self.stamps[file] = first_look(file)
+        capture = describe(path, self.config.sensor, self.config.flight.frames)
+        for file in capture.files:
+            if file not in self.stamps:
+                self.stamps[file] = first_look(file)
+        return capture
+
+    def _take_line_times(self, capture: Capture) -> bool:
+        table = _line_times(self.config, capture.name)
+        if table is None:
+            return False
+        self.line_times[capture.header] = table
+        self.stamps[table] = first_look(table)
+        return True
 
 
 def _at(config: Config, key: str) -> str:
     return f"{config.path}: {key}"
 
 
-def _require_readable(folder: Path) -> None:
-    # Globbing an unreadable folder finds nothing and says nothing.
+def _entries(folder: Path) -> list[Path]:
+    """What lies in a folder. Globbing an unreadable one finds nothing and says nothing."""
     try:
-        next(folder.iterdir(), None)
+        return list(folder.iterdir())
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", where=folder) from None
 
@@ -200,19 +258,13 @@ def _require_plain_name(header: Path, folder: Path) -> None:
         raise InputError("its name is not UTF-8 text", where=header, do="Rename the capture")
 
 
-def _whole(config: Config, path: Path) -> Capture:
-    capture = _described(config, path)
-    require_whole(capture)
-    return capture
-
-
-def _described(config: Config, path: Path) -> Capture:
-    _require_plain_name(path, config.flight.folder)
-    return describe(path, config.sensor, config.flight.frames)
+def _shown_name(path: Path) -> str:
+    """A capture's name as text; one that is none is shown by its bytes."""
+    return capture_name(path).encode("utf-8", "backslashreplace").decode()
 
 
 def _line_times(config: Config, stem: str) -> Path | None:
-    """The table of a cube's line times, beside the config or in the flight's folder."""
+    """The table of a capture's line times, beside the config or in the flight's folder."""
     template = config.flight.line_times
     if template is None:
         return None
@@ -223,14 +275,13 @@ def _line_times(config: Config, stem: str) -> Path | None:
     if pure.is_absolute() or ".." in pure.parts:
         raise ConfigError(f"{template!r} leaves its folder", where=where)
     name = template.replace("{stem}", stem)
-    folder = config.flight.folder
-    for candidate in (config.path.absolute().parent / name, folder / name):
+    for folder in (config.path.absolute().parent, config.flight.folder):
         try:
-            if candidate.is_file():
-                return candidate
+            if (folder / name).is_file():
+                return folder / name
         except (OSError, ValueError):
             continue
-    raise InputError("no such table of line times", where=folder / name)
+    return None
 
 
 def _manifest_path(config: Config) -> Path | None:

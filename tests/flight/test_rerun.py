@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from pipeline.calibrate import measure, prepare
-from pipeline.calibrate.input_manifest import kept_folder
 from pipeline.config.flight import load_config
 from pipeline.flight import measurement_cache as kept
 from pipeline.flight.run import run
+from pipeline.flight.run_folders import kept_folder
 from pipeline.read.flat_binary import FlatBinaryReader
 from pipeline.synthetic import FlightPlan, make_flight
 
@@ -126,6 +126,104 @@ def test_a_spoilt_kept_measurement_is_no_loss(flight: Path, reads: Counter[str])
     scale_certificate(flight, 1.02)
     reads.clear()
     assert run(flight).document["outcome"] == "whole"
+    assert reads["measured"] == 1
+
+
+def test_a_kept_measurement_with_a_flipped_bit_is_never_taken(
+    flight: Path, reads: Counter[str]
+) -> None:
+    """Anywhere in the file, at any of 60 places: what is not as it was saved is measured anew."""
+    run(flight)
+    folder = kept_folder(load_config(flight))
+    [archive] = folder.glob("measured-*")
+    content = archive.read_bytes()
+    key = archive.name.removeprefix("measured-").removesuffix(".npz")
+    assert kept.load(folder, key) is not None
+    for place in np.linspace(0, len(content) - 1, 60).astype(int):
+        flipped = bytearray(content)
+        flipped[place] ^= 1 << (place % 8)
+        archive.write_bytes(flipped)
+        assert kept.load(folder, key) is None, f"byte {place}"
+    archive.write_bytes(content)
+    archive.rename(archive.with_name(archive.name.replace(key, "0" * 16)))
+    assert kept.load(folder, "0" * 16) is None, "under another key"
+    scale_certificate(flight, 1.02)
+    reads.clear()
+    assert run(flight).document["outcome"] == "whole"
+    assert reads["measured"] == 1
+
+
+@pytest.mark.parametrize("content", [b"", b"x" * 31, b"\0" * 32, b"PK\x03\x04" * 100])
+def test_what_is_no_kept_measurement_raises_nothing(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "measured-a.npz").write_bytes(content)
+    assert kept.load(tmp_path, "a") is None
+    (tmp_path / "measured-b.npz").mkdir()
+    assert kept.load(tmp_path, "b") is None
+
+
+def test_an_interrupt_while_a_measurement_is_kept_leaves_nothing(
+    flight: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_: Any) -> None:
+        raise KeyboardInterrupt
+
+    run(flight)
+    folder = kept_folder(load_config(flight))
+    before = {p.name for p in folder.iterdir()}
+    scale_certificate(flight, 1.02)
+    monkeypatch.setattr(os, "fsync", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        run(flight, again=True)
+    assert {p.name for p in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize("change", ["certificate", "coverage factor"])
+def test_a_panel_found_by_region_is_measured_anew_with_its_certificate(
+    tmp_path: Path, reads: Counter[str], change: str
+) -> None:
+    """The certificate decides which patch near the region is the panel."""
+    plan = FlightPlan(cubes=2, lines=160, samples=96, bands=24, dark_frames=40, where="region")
+    make_flight(tmp_path, plan)
+    flight = tmp_path / "flight.toml"
+    run(flight)
+    if change == "certificate":
+        scale_certificate(flight, 1.01)
+    else:
+        text = flight.read_text()
+        flight.write_text(text.replace('use = "fit"', 'use = "fit"\ncoverage_factor = 3.0', 1))
+    reads.clear()
+    run(flight)
+    assert reads["measured"] == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "measured"),
+    [
+        ("[quality]\nlow_signal_snr = 4.0\n", 0),
+        ("[limits]\ndark-drift = { caution = 2 }\n", 0),
+        ("[calibration]\ncertificates_correlated = true\n", 0),
+    ],
+)
+def test_what_the_measurement_does_not_ask_finds_the_old_one(
+    flight: Path, reads: Counter[str], text: str, measured: int
+) -> None:
+    run(flight)
+    old = flight.read_text()
+    section = text.splitlines()[0]
+    if section in old:
+        flight.write_text(old.replace(section, text.strip()))
+    else:
+        flight.write_text(old + "\n" + text)
+    reads.clear()
+    assert not run(flight).reused
+    assert reads["measured"] == measured
+
+
+def test_what_the_measurement_asks_is_measured_anew(flight: Path, reads: Counter[str]) -> None:
+    run(flight)
+    flight.write_text(flight.read_text().replace("= 4000", "= 3990"))
+    reads.clear()
+    assert not run(flight).reused
     assert reads["measured"] == 1
 
 

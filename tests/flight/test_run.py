@@ -175,6 +175,18 @@ def test_every_input_counts_for_the_id(change: str, plain_copy: Any, plain_run: 
     assert result.folder.name != plain_run.folder.name
 
 
+def test_a_darks_own_line_times_count_for_the_id(plain_copy: Any) -> None:
+    """Ten minutes later by its own table the dark lies elsewhere between the captures."""
+    table = plain_copy.folder / "raw" / "cap-before.times.csv"
+    rows = [f"{i},2026-06-18T11:19:{10 + i / 1000:06.3f}Z" for i in range(100)]
+    table.write_text("\n".join(["line,time_utc", *rows]) + "\n")
+    first = run(plain_copy.config)
+    table.write_text(table.read_text().replace("T11:19:", "T11:09:"))
+    second = run(plain_copy.config)
+    assert not second.reused
+    assert second.folder.name != first.folder.name
+
+
 def test_a_comment_in_the_config_is_not_other_work(plain_copy: Any, plain_run: Any) -> None:
     plain_copy.config.write_text("# flown on a fine day\n" + plain_copy.config.read_text())
     assert run(plain_copy.config).folder.name == plain_run.folder.name
@@ -268,16 +280,16 @@ def test_failing_midway_leaves_nothing(
 def test_a_cube_that_shrinks_while_it_is_read_is_refused(
     plain_copy: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from pipeline.flight import run as execute
+    from pipeline.flight import all_cubes
 
-    calibrate = execute.calibrate_cube
+    calibrate = all_cubes.calibrate_cube
 
     def shrink(task: Any, **options: Any) -> Any:
         if task.capture.name == "strip-01":
             task.capture.data.write_bytes(task.capture.data.read_bytes()[:-2])
         return calibrate(task, **options)
 
-    monkeypatch.setattr(execute, "calibrate_cube", shrink)
+    monkeypatch.setattr(all_cubes, "calibrate_cube", shrink)
     result = run(plain_copy.config)
     assert result.document["outcome"] == "partial"
     assert sorted(p.name for p in result.folder.glob("*.nc")) == ["strip-00.nc"]

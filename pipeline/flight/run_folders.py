@@ -1,0 +1,62 @@
+"""Where the runs of a flight lie, and what each is called."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from contextlib import suppress
+from pathlib import Path
+
+from pipeline.calibrate.digest_memory import DigestMemory
+from pipeline.calibrate.input_manifest import InputManifest
+from pipeline.config.flight import Config
+from pipeline.version import __version__
+
+#: Characters of a run id: enough for any number of runs of one flight.
+ID_LENGTH = 12
+_KEPT = ".kept"
+
+
+def flight_folder(config: Config) -> Path:
+    """Folder of all runs of the flight."""
+    return config.output.folder / config.flight.name
+
+
+def kept_folder(config: Config) -> Path:
+    """Folder beside the runs for what one run leaves to the next."""
+    return flight_folder(config) / _KEPT
+
+
+def digest_memory(config: Config) -> DigestMemory:
+    """The flight's memory of its raw files' digests."""
+    return DigestMemory(kept_folder(config) / "digests.json")
+
+
+def run_id(config: Config, inputs: InputManifest) -> str:
+    """Id of the work: config, inputs by content, and software version decide it, nothing else.
+
+    A cube that is refused by its header is known before the work; one that was refused while it
+    was read has no digest, which tells this work from a later, whole one.
+    """
+    work = {
+        "config": config.work,
+        "inputs": {file.name: file.sha256 for file in inputs if file.sha256},
+        "refused": sorted(inputs.refused),
+        "version": __version__,
+    }
+    text = json.dumps(work, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:ID_LENGTH]
+
+
+def finished_runs(folder: Path) -> list[Path]:
+    """Finished runs of a flight, oldest first; no link to one."""
+    with suppress(OSError):
+        runs = [p for p in folder.iterdir() if _is_run(p)]
+        return sorted(runs, key=lambda p: ((p / "run.json").stat().st_mtime_ns, p.name))
+    return []
+
+
+def _is_run(path: Path) -> bool:
+    # A run set aside has a hyphen in its name, other things beside the runs begin with a dot.
+    named = len(path.name) == ID_LENGTH and path.name.isalnum()
+    return named and not path.is_symlink() and (path / "run.json").is_file()

@@ -24,10 +24,9 @@ class DigestMemory:
         self._known: dict[str, tuple[str, str]] = {}
         with suppress(OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
             document = json.loads(path.read_bytes())
-            if document[_CHECK] == _digest(document[_FILES]):
-                self._known = {
-                    path: (entry[0], entry[1]) for path, entry in document[_FILES].items()
-                }
+            rows = document[_FILES]
+            if document[_CHECK] == _digest(rows):
+                self._known = {name: (row[0], row[1]) for name, row in rows.items()}
 
     def recall(self, files: Iterable[InputFile]) -> dict[Path, str]:
         """Digests of those files that are what they were when they were remembered."""
@@ -60,8 +59,7 @@ class DigestMemory:
 
 def _stamps(file: InputFile) -> str:
     """All that a file's stamps say, its parts in order; short for a thousand of them too."""
-    rows = [(str(path.relative_to(file.path)), *astuple(stamp)) for path, stamp in file.stamps]
-    return _digest(rows)
+    return _digest([(str(path), *astuple(stamp)) for path, stamp in file.stamps])
 
 
 def _digest(known: Any) -> str:

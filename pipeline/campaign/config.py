@@ -12,21 +12,28 @@ import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from pipeline.campaign.boundary import (
+    leads_out,
+    named_by,
+    real_path,
+    require_inside,
+    require_named_inside,
+)
 from pipeline.config.complaint import config_error
-from pipeline.config.flight import Config, config_from_table, load_config
+from pipeline.config.flight import Config, config_from_table
 from pipeline.config.model import Count, Number
+from pipeline.config.named_files import FLIGHT_FILES, named_values
 from pipeline.config.toml_file import read_toml
 from pipeline.errors import ConfigError
 
 _SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
-#: Paths of [flight] that may lie in the flight's folder.
-_FLIGHT_FILES = ("track", "regions", "irradiance", "manifest")
 
 
 class Sweep(BaseModel):
@@ -80,16 +87,17 @@ class Campaign:
         Raises
         ------
         ConfigError
-            The flight's config is wrong, or it has none and the campaign neither.
+            The flight's config is wrong, or it has none and the campaign neither; or something
+            of the flight leads out of its folder.
         """
+        allowed = named_by(self.template, self.base)
+        require_inside(folder, self.sweep.inbox, allowed)
         name, own = safe_name(folder.name), self.own_config(folder)
         if own is None:
             return self._from_template(folder, name)
-        config = load_config(own)
-        if not config.flight.folder.resolve().is_relative_to(folder.resolve()):
-            raise ConfigError(
-                "leads out of the flight's folder in the inbox", where=f"{own}: flight.folder"
-            )
+        table, text = read_toml(own)
+        require_named_inside(own, table, folder, allowed)
+        config = config_from_table(table, path=own, text=text)
         results = self.sweep.results
         target = results if config.flight.name == name else results / name
         return config.model_copy(
@@ -109,7 +117,7 @@ class Campaign:
             )
         below = folder.relative_to(self.base) if folder.is_relative_to(self.base) else folder
         flight = dict(self.template["flight"])
-        for key in _FLIGHT_FILES:
+        for key in FLIGHT_FILES:
             value = flight.get(key)
             if isinstance(value, str) and (folder / value).is_file():
                 flight[key] = str(below / value)
@@ -124,19 +132,22 @@ class Campaign:
         )
 
     def outside_files(self, folder: Path) -> Iterator[Path]:
-        """Files that a flight's config names; those outside its folder decide its result too."""
-        own, table = self.own_config(folder), self.template
+        """Files outside a flight's folder that decide its result too."""
+        own = self.own_config(folder)
         if own is not None:
-            try:
-                table, _ = read_toml(own)
-            except ConfigError:
-                return
-        base = self.base if own is None else folder
-        panels, flight = table.get("panel"), table.get("flight")
-        rows = [row for row in panels if isinstance(row, dict)] if isinstance(panels, list) else []
-        values = [row.get("certificate") for row in rows]
-        values += [flight.get(key) for key in _FLIGHT_FILES] if isinstance(flight, dict) else []
-        yield from (base / value for value in values if isinstance(value, str))
+            allowed = named_by(self.template, self.base)
+            paths = (folder / value for _, value in named_values(_parsed(own, folder)))
+            yield from (path for path in paths if real_path(path) in allowed)
+            return
+        for key, value in named_values(self.template):
+            yield self.base / value
+            if key == "flight.flat":
+                # Its data lie beside its header.
+                yield from _found((self.base / value).parent, f"{Path(value).stem}.*")
+        flight = self.template.get("flight")
+        line_times = flight.get("line_times") if isinstance(flight, dict) else None
+        if isinstance(line_times, str):
+            yield from _found(self.base, line_times.replace("{stem}", "*"))
 
     def template_digest(self) -> str:
         """SHA-256 of the tables for flights without their own config."""
@@ -170,6 +181,21 @@ def load_campaign(path: str | Path) -> Campaign:
     if table:
         _require_template(table, path)
     return Campaign(path, sweep, table)
+
+
+def _parsed(own: Path, folder: Path) -> Mapping[str, Any]:
+    """A flight's own config as it stands; empty where it is none, of which `config_of` tells."""
+    if leads_out(own, folder):
+        return {}
+    with suppress(ConfigError):
+        return read_toml(own)[0]
+    return {}
+
+
+def _found(folder: Path, pattern: str) -> list[Path]:
+    with suppress(OSError, ValueError, NotImplementedError):
+        return sorted(folder.glob(pattern))
+    return []
 
 
 class _Campaign(BaseModel):
@@ -211,7 +237,7 @@ def _require_template(table: Mapping[str, Any], path: Path) -> None:
         Config.model_validate(whole)
     except ValidationError as error:
         raise config_error(error, path, Config) from None
-    bare = {k: v for k, v in flight.items() if k not in (*_FLIGHT_FILES, "folder")}
+    bare = {k: v for k, v in flight.items() if k not in (*FLIGHT_FILES, "folder")}
     calibration = {**table.get("calibration", {}), "illumination": "constant"}
     config_from_table(
         {**table, "flight": bare, "calibration": calibration}, path=path, text="", output=path

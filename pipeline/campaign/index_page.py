@@ -12,7 +12,7 @@ from urllib.parse import quote
 from pipeline.errors import one_line
 from pipeline.write.publish import write_text
 
-_ORDER = ("failed", "set aside", "waiting", "done")
+_ORDER = ("failed", "set aside", "not whole", "waiting", "done")
 
 _TEMPLATE = """<!doctype html>
 <html lang="en">
@@ -28,10 +28,10 @@ table { border-collapse: collapse; width: 100%; }
 th, td { padding: .4rem .7rem; text-align: left; vertical-align: top;
   border-bottom: 1px solid #d5d9de; overflow-wrap: anywhere; }
 th { white-space: nowrap; }
-.failed, .set-aside { font-weight: 600; color: #a11a1a; }
+.failed, .set-aside, .not-whole { font-weight: 600; color: #a11a1a; }
 @media (prefers-color-scheme: dark) {
   body { color: #e4e7eb; background: #15181c; } th, td { border-color: #3a4048; }
-  a { color: #8ab4f8; } .failed, .set-aside { color: #ff9a8f; } }
+  a { color: #8ab4f8; } .failed, .set-aside, .not-whole { color: #ff9a8f; } }
 </style>
 </head>
 <body>

@@ -22,12 +22,13 @@ create table if not exists flights (
     boot text not null,           -- which start of the computer that clock counts from
     whole text not null default '',  -- files whose manifest was found right
     work text not null default '',   -- fingerprint of files and config at the last try
-    state text not null default 'waiting',
+    state text not null default 'waiting',  -- or not whole, failed, done, set aside
     reason text not null default '',
     run_id text not null default '',
     run_folder blob not null default x'',
     verdict text not null default '',
-    changed_s real not null default 0
+    changed_s real not null default 0,
+    results text not null default ''  -- fingerprint of the run's own files
 ) strict;
 create table if not exists tries (
     id integer primary key,
@@ -43,7 +44,7 @@ create index if not exists tries_of_work on tries (folder, work);
 """
 
 #: Outcomes that count as a try of the flight; a full disk is not the flight's fault.
-COUNTED = ("failed", "interrupted")
+COUNTED = ("failed", "killed")
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,7 @@ class FlightRow:
     """A flight as the ledger knows it."""
 
     name: str  # of its folder in the inbox
-    state: str  # waiting, done, failed, set aside
+    state: str  # waiting, not whole, done, failed, set aside
     reason: str
     run_id: str
     run_folder: Path | None
@@ -68,6 +69,7 @@ class FlightRow:
     work: str
     whole: str
     changed_s: float
+    results: str
 
 
 class Ledger:
@@ -88,9 +90,16 @@ class Ledger:
                 self._db.execute("pragma journal_mode = wal")
                 self._db.execute("pragma synchronous = full")
                 self._db.executescript(_SCHEMA)
+                self._bring_up_to_date()
             except BaseException:
                 self._db.close()
                 raise
+
+    def _bring_up_to_date(self) -> None:
+        """Add what a ledger of an earlier version lacks."""
+        columns = {row[1] for row in self._db.execute("pragma table_info(flights)")}
+        if "results" not in columns:
+            self._db.execute("alter table flights add column results text not null default ''")
 
     def __enter__(self) -> Self:
         return self
@@ -125,8 +134,8 @@ class Ledger:
     def _flights(self, clause: str, *values: object) -> list[FlightRow]:
         with self._told():
             rows = self._db.execute(
-                "select folder, state, reason, run_id, run_folder, verdict, work, whole, changed_s "
-                f"from flights {clause}",
+                "select folder, state, reason, run_id, run_folder, verdict, work, whole, "
+                f"changed_s, results from flights {clause}",
                 values,
             ).fetchall()
         return [
@@ -175,24 +184,25 @@ class Ledger:
                 "update flights set whole = ? where folder = ?", (files, os.fsencode(name))
             )
 
-    def wait(self, name: str, reason: str, now_s: float) -> None:
-        """A flight is not taken yet."""
+    def wait(self, name: str, state: str, reason: str, now_s: float) -> None:
+        """A flight is not taken yet: it is waited for, or it is not whole."""
         with self._told():
             self._db.execute(
-                "update flights set state = 'waiting', reason = ?, changed_s = ? where folder = ?",
-                (_text(reason), now_s, os.fsencode(name)),
+                "update flights set state = ?, reason = ?, changed_s = ? where folder = ?",
+                (state, _text(reason), now_s, os.fsencode(name)),
             )
 
     def tries(self, name: str, work: str) -> int:
-        """How many tries of this very work have failed."""
+        """How many tries of this very work have failed since it last succeeded."""
         with self._told():
-            marks = ", ".join("?" * len(COUNTED))
-            row = self._db.execute(
-                "select count(*) from tries where folder = ? and work = ? "
-                f"and outcome in ({marks})",
-                (os.fsencode(name), work, *COUNTED),
-            ).fetchone()
-        return int(row[0])
+            rows = self._db.execute(
+                "select outcome from tries where folder = ? and work = ? order by id",
+                (os.fsencode(name), work),
+            ).fetchall()
+        failed = 0
+        for (outcome,) in rows:
+            failed = 0 if outcome == "done" else failed + (outcome in COUNTED)
+        return failed
 
     def begin(self, name: str, work: str, now_s: float) -> int:
         """A try begins; its number."""
@@ -227,12 +237,13 @@ class Ledger:
         run_id: str = "",
         run_folder: Path | None = None,
         verdict: str = "",
+        results: str = "",
     ) -> None:
         """Where a flight stands after a try."""
         with self._told():
             self._db.execute(
                 "update flights set state = ?, reason = ?, work = ?, changed_s = ?, run_id = ?, "
-                "run_folder = ?, verdict = ? where folder = ?",
+                "run_folder = ?, verdict = ?, results = ? where folder = ?",
                 (
                     state,
                     _text(reason),
@@ -241,15 +252,19 @@ class Ledger:
                     run_id,
                     os.fsencode(run_folder) if run_folder else b"",
                     verdict,
+                    results,
                     os.fsencode(name),
                 ),
             )
 
-    def interrupted(self, now_s: float) -> None:
-        """Close the tries of a sweep that was killed; to be called with the lock held."""
+    def close_killed(self, now_s: float) -> None:
+        """Close the tries of a sweep that was killed; to be called with the lock held.
+
+        They count: a flight at which the program dies each time must not stop all the others.
+        """
         with self._told():
             self._db.execute(
-                "update tries set ended_s = ?, outcome = 'interrupted', "
+                "update tries set ended_s = ?, outcome = 'killed', "
                 "reason = 'the sweep was killed while at work on it' where ended_s is null",
                 (now_s,),
             )

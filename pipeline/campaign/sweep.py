@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -11,6 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.campaign.arrivals import (
+    Fingerprint,
+    fingerprint,
+    flight_folders,
+    not_whole,
+    results_of,
+)
 from pipeline.campaign.config import Campaign, load_campaign
 from pipeline.campaign.ledger import Ledger, Moment
 from pipeline.errors import BusyError, OutputError, ReflectoryError, one_line
@@ -20,13 +25,14 @@ from pipeline.progress.protocol import Progress, Silent
 if TYPE_CHECKING:
     from pipeline.campaign.ledger import FlightRow
 
-MANIFEST = "manifest.sha256"
 INDEX = "index.html"
 
 #: States of a flight after a sweep, in the order of the summary.
-STATES = ("failed", "set aside", "done", "waiting", "already done", "already set aside")
+STATES = (
+    "failed", "set aside", "not whole", "done", "waiting", "already done", "already set aside",
+)  # fmt: skip
 #: Those that make a sweep exit with 1.
-BAD = ("failed", "set aside")
+BAD = ("failed", "set aside", "not whole")
 
 
 @dataclass(frozen=True)
@@ -61,7 +67,8 @@ class SweepResult:
 
     @property
     def exit_code(self) -> int:
-        """0 all good or nothing to do, 1 a flight failed or was set aside in this sweep."""
+        """0 all good or nothing to do, 1 a flight failed or was set aside in this sweep, or its
+        offload is not what its manifest lists."""
         return 1 if any(flight.state in BAD for flight in self.flights) else 0
 
 
@@ -95,7 +102,7 @@ def sweep(
     progress = progress or Silent()
     settings = described.sweep
     with _locked(settings.ledger), Ledger(settings.ledger) as ledger:
-        ledger.interrupted(now())
+        ledger.close_killed(now())
         results = []
         for folder in flight_folders(settings.inbox):
             one = _Flight(described, ledger, folder, now, workers)
@@ -105,14 +112,6 @@ def sweep(
         if any(not r.state.startswith("already") for r in results) or not index.is_file():
             _write_index(index, described, ledger.flights())
     return SweepResult(tuple(results), index)
-
-
-def flight_folders(inbox: Path) -> list[Path]:
-    """The flights of an inbox: its sub-folders whose names do not begin with a dot."""
-    try:
-        return sorted(p for p in inbox.iterdir() if p.is_dir() and not p.name.startswith("."))
-    except OSError as error:
-        raise OutputError(f"cannot be read: {error.strerror}", where=inbox) from error
 
 
 @contextmanager
@@ -141,56 +140,6 @@ def moment(now: Callable[[], float]) -> Moment:
             boot = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
             return Moment(now(), time.clock_gettime(time.CLOCK_BOOTTIME), boot)
     return Moment(now())
-
-
-@dataclass(frozen=True)
-class Fingerprint:
-    """What decides whether a flight's work is new."""
-
-    files: str  # names, sizes and times of all files below its folder
-    work: str  # the same, with the config and the files it names elsewhere
-    count: int
-    manifests: tuple[Path, ...]
-
-
-def fingerprint(campaign: Campaign, folder: Path) -> Fingerprint:
-    """Fingerprint of a flight, by looking at its files without reading them.
-
-    Raises
-    ------
-    OSError
-        The folder cannot be looked through, or changes while it is.
-    """
-    rows: list[tuple[bytes, int, int]] = []
-    manifests = []
-
-    def refuse(error: OSError) -> None:
-        raise error
-
-    for where, folders, names in os.walk(folder, onerror=refuse):
-        folders.sort()
-        for name in names:
-            path = Path(where, name)
-            rows.append((os.fsencode(path.relative_to(folder)), *_stamp(path)))
-            if name == MANIFEST:
-                manifests.append(path)
-    files = hashlib.sha256(repr(sorted(rows)).encode()).hexdigest()
-    more: list[object] = [files]
-    for path in campaign.outside_files(folder):
-        with suppress(OSError, ValueError):
-            more.append((os.fsencode(path), *_stamp(path)))
-    if campaign.own_config(folder) is None:
-        more.append(campaign.template_digest())
-    work = hashlib.sha256(repr(more).encode()).hexdigest()
-    return Fingerprint(files, work, len(rows), tuple(sorted(manifests)))
-
-
-def _stamp(path: Path) -> tuple[int, int]:
-    try:
-        seen = path.stat()
-    except FileNotFoundError:
-        seen = path.lstat()  # a link to nothing
-    return seen.st_size, seen.st_mtime_ns
 
 
 @dataclass(frozen=True)
@@ -232,16 +181,16 @@ class _Flight:
         if (row is None or row.whole != seen.files) and seen.manifests:
             reason = not_whole(self.folder, seen.manifests)
             if reason:
-                return self._waits(progress, reason)
+                return self._waits(progress, reason, "not whole")
             self.ledger.found_whole(self.name, seen.files)
         if self.ledger.tries(self.name, seen.work) >= self.campaign.sweep.attempts:
             return self._set_aside(progress, seen, self.ledger.last_reason(self.name, seen.work))
         return self._tried(progress, seen)
 
-    def _waits(self, progress: Progress, reason: str) -> FlightResult:
-        self.ledger.wait(self.name, reason, self.now())
-        progress.event("flight waiting", why=reason)
-        return FlightResult(one_line(self.name), "waiting", one_line(reason))
+    def _waits(self, progress: Progress, reason: str, state: str = "waiting") -> FlightResult:
+        self.ledger.wait(self.name, state, reason, self.now())
+        progress.event(f"flight {state}", why=reason)
+        return FlightResult(one_line(self.name), state, one_line(reason))
 
     def _set_aside(
         self, progress: Progress, seen: Fingerprint, reason: str, run: _Run | None = None
@@ -283,6 +232,7 @@ class _Flight:
             now_s=self.now(),
             run_id=run.run_id,
             run_folder=run.folder,
+            results=results_of(run.folder),
             verdict=run.verdict,
         )
         facts = {"why": reason} if reason else {}
@@ -328,28 +278,8 @@ class _Run:
 def _stands(row: FlightRow) -> bool:
     """Whether a flight's last state holds while nothing changes."""
     if row.state == "done":
-        return row.run_folder is not None and (row.run_folder / "run.json").is_file()
+        return row.run_folder is not None and row.results == results_of(row.run_folder)
     return row.state == "set aside"
-
-
-def not_whole(folder: Path, manifests: tuple[Path, ...]) -> str:
-    """The first thing in which a flight departs from its manifests; empty if nothing."""
-    from pipeline.files import file_sha256
-    from pipeline.read.manifest import read_manifest
-
-    for manifest in manifests:
-        try:
-            for name, digest in read_manifest(manifest).items():
-                path = manifest.parent / name
-                if not path.is_file():
-                    return f"{name} is in {manifest.relative_to(folder)} but not there"
-                if file_sha256(path) != digest:
-                    return f"{name} differs from its digest in {manifest.relative_to(folder)}"
-        except ReflectoryError as error:
-            return str(error)
-        except OSError as error:
-            return f"{manifest.relative_to(folder)}: {error.strerror}"
-    return ""
 
 
 def _write_index(index: Path, campaign: Campaign, rows: list[FlightRow]) -> None:

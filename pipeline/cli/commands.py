@@ -13,6 +13,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.cli.ending import INTERRUPTED, TERMINATED, Terminated, ends_when_terminated
 from pipeline.errors import ReflectoryError
 from pipeline.version import __version__
 
@@ -155,13 +156,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     atexit.register(gc.freeze)
     options = build_parser().parse_args(arguments)
     try:
-        code: int = options.call(options)
+        with ends_when_terminated():
+            code: int = options.call(options)
     except ReflectoryError as error:
         print(f"reflectory: {error}", file=sys.stderr)
         return error.exit_code
-    except KeyboardInterrupt:
-        print("reflectory: interrupted; nothing half-written is left", file=sys.stderr)
-        return 130
+    except KeyboardInterrupt as end:
+        terminated = isinstance(end, Terminated)
+        how = "terminated" if terminated else "interrupted"
+        print(f"reflectory: {how}; nothing half-written is left", file=sys.stderr)
+        return TERMINATED if terminated else INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has gone; there is nobody to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -23,7 +23,10 @@ from pipeline.progress.protocol import Progress
 LEVELS: Mapping[str, str] = MappingProxyType(
     {
         "cube refused": "warning",
+        "made anew": "warning",
+        "set aside": "warning",
         "flight waiting": "info",
+        "flight not whole": "error",
         "flight failed": "error",
         "flight set aside": "error",
     }

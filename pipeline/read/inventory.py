@@ -153,7 +153,7 @@ class _Look:
     def _described(self, path: Path) -> Capture:
         _require_plain_name(path, self.config.flight.folder)
         # All that may be read to describe it: of a folder its frames.
-        for file in _entries(path) if path.is_dir() else [path]:
+        for file in filter(Path.is_file, _entries(path)) if path.is_dir() else [path]:
             self.stamps[file] = first_look(file)
         capture = describe(path, self.config.sensor, self.config.flight.frames)
         for file in capture.files:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
@@ -68,7 +69,8 @@ class Inbox:
             raise self.fails[name]
         folder = config.output.folder / name / "0123456789ab"
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "run.json").write_text("{}")
+        for file in ("run.json", "report.html"):
+            (folder / file).write_text("{}")
         code = int(self.verdict == "unusable")
         record = SimpleNamespace(
             verdict=self.verdict, run_id=folder.name, refused=(), says="So.", exit_code=code
@@ -96,7 +98,9 @@ def test_a_flight_is_done_once(inbox: Inbox) -> None:
     assert inbox.runs[0].output.folder == inbox.base / "results"
 
 
-@pytest.mark.parametrize("how", ["file", "new file", "certificate", "template", "results gone"])
+@pytest.mark.parametrize(
+    "how", ["file", "new file", "certificate", "template", "results gone", "results cut short"]
+)
 def test_a_flight_is_done_again_when_something_changed(inbox: Inbox, how: str) -> None:
     folder = inbox.add("june")
     inbox.sweep()
@@ -111,6 +115,8 @@ def test_a_flight_is_done_again_when_something_changed(inbox: Inbox, how: str) -
             inbox.settings("settle_minutes = 0", TEMPLATE.replace("grey", "gray", 1))
         case "results gone":
             shutil.rmtree(inbox.base / "results" / "june")
+        case "results cut short":
+            os.truncate(inbox.base / "results" / "june" / "0123456789ab" / "report.html", 1)
     assert inbox.states() == {"june": "done"}
     assert inbox.states() == {"june": "already done"}
 
@@ -225,6 +231,19 @@ def test_a_fault_of_the_program_costs_one_flight(inbox: Inbox, fault: Exception)
     assert inbox.states() == {"a": "failed", "b": "done"}
 
 
+def test_a_success_forgives_the_failures_before_it(inbox: Inbox) -> None:
+    inbox.settings("settle_minutes = 0\nattempts = 3")
+    inbox.add("june")
+    fault = InputError("too short", where="strip-00.raw")
+    for _ in range(2):
+        inbox.fails["june"] = fault
+        assert inbox.states() == {"june": "failed"}
+        assert inbox.states() == {"june": "failed"}
+        inbox.fails.clear()
+        assert inbox.states() == {"june": "done"}
+        shutil.rmtree(inbox.base / "results" / "june")
+
+
 def test_a_full_disk_is_not_the_flights_fault(inbox: Inbox) -> None:
     inbox.add("june")
     inbox.fails["june"] = OutputError("cannot be written: No space left on device")
@@ -276,8 +295,10 @@ def test_a_manifest_is_believed_before_stillness(inbox: Inbox) -> None:
         "june", **{"strip-00.raw": "coun", "manifest.sha256": f"{digest}  strip-00.raw\n"}
     )
     result = inbox.sweep()
-    assert result.flights[0].state == "waiting"
-    assert result.exit_code == 0
+    assert result.flights[0].state == "not whole"
+    assert result.exit_code == 1
+    assert result.flights[0].line.startswith("not whole: june: strip-00.raw")
+    assert 'class="not-whole"' in result.index.read_text()
     assert "strip-00.raw differs from its digest" in result.flights[0].reason
     (folder / "strip-00.raw").unlink()
     assert "not there" in inbox.sweep().flights[0].reason
@@ -287,7 +308,9 @@ def test_a_manifest_is_believed_before_stillness(inbox: Inbox) -> None:
 
 def test_a_broken_manifest_makes_a_flight_wait_with_the_reason(inbox: Inbox) -> None:
     inbox.add("june", **{"manifest.sha256": "nonsense\n"})
-    assert "line 1" in inbox.sweep().flights[0].reason
+    result = inbox.sweep()
+    assert "line 1" in result.flights[0].reason
+    assert result.exit_code == 1
 
 
 @pytest.mark.parametrize(
@@ -341,7 +364,7 @@ def test_an_own_config_that_leads_out_is_refused(inbox: Inbox) -> None:
     (folder / "flight.toml").write_text(text.replace("grey.csv", "../../grey.csv"))
     result = inbox.sweep()
     assert result.flights[0].state == "failed"
-    assert "flight.folder" in result.flights[0].reason
+    assert "flight.folder: leads out" in result.flights[0].reason
 
 
 def test_without_any_config_a_flight_fails_with_the_reason(inbox: Inbox) -> None:
@@ -370,6 +393,16 @@ def test_one_sweep_at_a_time(inbox: Inbox) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(execute, "run", second)
         assert inbox.states() == {"june": "done"}
+
+
+def test_a_ledger_of_an_earlier_version_is_brought_up_to_date(inbox: Inbox) -> None:
+    inbox.add("june")
+    inbox.sweep()
+    with sqlite3.connect(inbox.base / "ledger.sqlite") as database:
+        database.execute("alter table flights drop column results")
+    database.close()
+    assert inbox.states() == {"june": "done"}
+    assert inbox.states() == {"june": "already done"}
 
 
 def test_a_spoiled_ledger_is_an_error_that_names_it(inbox: Inbox) -> None:

@@ -23,26 +23,21 @@ def kill_many() -> Any:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    # Dataclasses look their module up.
+    sys.modules[spec.name] = module
     spec.loader.exec_module(module)
     return module
 
 
-def test_three_kills(plain_copy: Any, tmp_path: Path) -> None:
+def test_six_kills(plain_copy: Any, tmp_path: Path) -> None:
+    """`run`, `run --again` and `sweep`, each ended by SIGKILL and by SIGTERM."""
     faults = kill_many()
     whole, took_s = faults.timed_run(plain_copy.config, tmp_path / "undisturbed")
     chance = random.Random(3)
-    delays_s = [chance.uniform(0.3, 0.9) * took_s for _ in range(3)]
-    killed, found = faults.kill_runs(plain_copy.config, tmp_path / "killed", delays_s)
-    assert killed >= 1
-    assert found == []
-    subprocess.run(
-        faults.command(plain_copy.config, "--output", str(tmp_path / "killed")),
-        check=True,
-        capture_output=True,
-    )
-    (again,) = faults.run_folders(tmp_path / "killed")
-    assert faults.unlike(whole, again) == []
-    assert not list(again.parent.glob(".writing*"))
+    moments = [chance.uniform(0.3, 0.9) * took_s for _ in range(6)]
+    every = faults.kill_all(plain_copy.config, tmp_path, whole, moments)
+    assert sum(victim.at_work for victim in every) >= 2
+    assert [what for victim in every for what in victim.found] == []
 
 
 def test_the_check_sees_a_half_written_run(plain_run: Any, tmp_path: Path) -> None:

@@ -219,6 +219,22 @@ def test_the_files_layout_does_not_change_the_result(
     assert_same_data(run(flight.config).folder, plain_run.folder)
 
 
+@pytest.mark.parametrize("how", ["one table", "equal tables"])
+def test_equal_windows_are_one_reading(plain_copy: Any, plain_run: Any, how: str) -> None:
+    """Nine times the same pixels know no more than once."""
+    text = plain_copy.config.read_text()
+    panel = text[text.rindex("[[panel]]") : text.index("[calibration]")]
+    where = next(line for line in panel.splitlines() if line.startswith("where = "))
+    place = where.removeprefix("where = ")
+    if how == "one table":
+        plain_copy.edit(where, f"where = [{', '.join([place] * 9)}]")
+    else:
+        plain_copy.edit(panel, panel * 9)
+    result = run(plain_copy.config)
+    assert_same_data(result.folder, plain_run.folder)
+    assert [len(row["passes"]) for row in result.document["panels"]] == [1, 1, 1, 1]  # type: ignore[attr-defined]
+
+
 def test_an_unusable_flight_is_written_and_exits_1(
     tmp_path: Path, make_flight_in: Callable[..., Any], capsys: pytest.CaptureFixture[str]
 ) -> None:

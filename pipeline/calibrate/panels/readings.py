@@ -67,8 +67,11 @@ def windows_in_config(
     cubes: Mapping[str, Capture],
     refused: Mapping[str, ReflectoryError] = MappingProxyType({}),
 ) -> list[PanelWindow]:
-    """The windows that the config gives outright; ConfigError where one lies outside its cube."""
-    found = []
+    """The windows that the config gives outright; ConfigError where one lies outside its cube.
+
+    A window given again for the same panel is one reading: the same pixels know no more.
+    """
+    found: dict[tuple[object, ...], PanelWindow] = {}
     for i, panel in enumerate(config.panel):
         for place in panel.where:
             if not isinstance(place, Window):
@@ -93,8 +96,9 @@ def windows_in_config(
                         where=f"{key}.{name}",
                     )
             lines, samples = core_window(place.lines, place.samples)
-            found.append(PanelWindow(panel.name, place.cube, lines, samples, "window"))
-    return found
+            window = PanelWindow(panel.name, place.cube, lines, samples, "window")
+            found.setdefault((panel.name, place.cube, lines, samples), window)
+    return list(found.values())
 
 
 def read_lines(window: PanelWindow, capture: Capture, signal_of: SignalOf) -> PanelLines:

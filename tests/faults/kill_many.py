@@ -99,6 +99,8 @@ class Victim:
         self.tries += 1
         if self.anew and run_folders(self.results):
             shutil.rmtree(self.results)
+        # Those of one killed before are cleared away once this one has come so far.
+        before = leftovers(self.results)
         process = subprocess.Popen(
             self.command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
@@ -112,7 +114,7 @@ class Victim:
         where = f"{self.name}, {number.name} after {delay_s:.3f} s"
         found = half_written(self.results)
         if number is signal.SIGTERM:
-            found += [f"left: {path}" for path in leftovers(self.results)]
+            found += [f"left: {p}" for p in leftovers(self.results) if p not in before]
             # A signal that comes before the program hears it ends it as any other does.
             if process.returncode not in (0, 143, -signal.SIGTERM):
                 found.append(f"exit code {process.returncode}")

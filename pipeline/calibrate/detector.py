@@ -12,9 +12,10 @@ import numpy as np
 from pipeline.calibrate.darks import CHUNK_FRAMES, CubeDark, dark_of
 from pipeline.calibrate.panels.readings import PanelLines, transfer_points
 from pipeline.calibrate.scene_sample import SceneSample, pooled, without
+from pipeline.errors import InputError
 from pipeline.radiometry import elements
 from pipeline.radiometry.equation import counts_from_signal, noise_variance, signal_from_counts
-from pipeline.radiometry.flat import flat_field, response_spread
+from pipeline.radiometry.flat import flat_field, response_spread, without_response
 from pipeline.radiometry.noise import PhotonTransfer, difference_variance, photon_transfer
 from pipeline.read.registry import open_capture
 from pipeline.read.tables import line_times_from_start
@@ -34,6 +35,8 @@ from pipeline.records import (
 FLAT_LINES = 200
 #: Scene lines from which a deviation too small tells a stuck element: among fewer it is chance.
 LEAST_LINES = 8
+#: A flat that cannot give the response of more than this share of the elements is none.
+MOST_BLIND = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +63,7 @@ class FlatReading:
     flat: FlatField
     mean: Array  # (band, sample) [count], over the lines, dark subtracted
     points: tuple[Array, Array]  # photon transfer: mean [count] and variance [count^2], (band,)
+    blind: Mask  # (band, sample) elements whose response it cannot give
     sha256: str
 
     def over_response(self, response: Array32, bad: Mask) -> Array:
@@ -85,23 +89,36 @@ def read_flat(
     at = dark_of(darks, times, capture)
     total = np.zeros(noise.shape)
     squares = np.zeros(noise.shape)
+    saturated = np.zeros(noise.shape)
     with open_capture(capture) as raw:
         for start, counts in raw.blocks(CHUNK_FRAMES, digest=digest):
             net = counts.astype(np.float64) - at.middle
+            saturated += (counts >= saturation_counts).sum(axis=0)
             raw.give_back(start)
             total += net.sum(axis=0)
             squares += (net * net).sum(axis=0)
         some = raw.lines(0, min(FLAT_LINES, capture.lines))
     mean = total / capture.lines
     spread = np.sqrt(np.maximum(squares / capture.lines - mean * mean, 0))
+    deviation = np.maximum(spread, noise)
+    share = saturated / capture.lines
+    blind = without_response(mean, deviation, capture.lines, bad, share)
+    lost = (blind | (np.median(mean, axis=1, keepdims=True) <= 0)).mean()
+    if lost > MOST_BLIND:
+        raise InputError(
+            f"the flat is saturated or without light in {100 * lost:.0f} % of its elements",
+            where=capture.data,
+            do="Record it again at half the exposure of its peak, or leave flight.flat out",
+        )
     net = some.astype(np.float64) - at.middle
     net[np.broadcast_to(bad, net.shape) | (some >= saturation_counts)] = np.nan
     good = ~bad & (mean < 0.98 * saturation_counts)
     level = _band_mean(mean, good)
     return FlatReading(
-        flat_field(mean, np.maximum(spread, noise), capture.lines, bad),
+        flat_field(mean, deviation, capture.lines, bad | blind),
         mean,
         (level, difference_variance(net)),
+        blind,
         digest.hexdigest(),
     )
 

@@ -79,6 +79,9 @@ def measure(
     if inventory.flat is not None:
         flat_reading = read_flat(inventory.flat, darks, noise, dark_bad.any, saturation)
         digests[str(inventory.flat.data)] = flat_reading.sha256
+        none = np.zeros_like(flat_reading.blind)
+        blind = BadElements(hot=none, dead=flat_reading.blind, stuck=none, noisy=none)
+        dark_bad = elements.merge(dark_bad, blind)
     flat = no_flat(noise.shape) if flat_reading is None else flat_reading.flat
     cube_darks = {c.name: dark_of(darks, recording.times[c.name], c) for c in cubes}
     signal_of = _signal_with(cube_darks, flat.response)

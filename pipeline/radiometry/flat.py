@@ -14,6 +14,8 @@ LEAST_SIGNAL_TO_NOISE = 10.0
 #: Standard uncertainty of a response that could not be measured: the usual photo-response
 #: non-uniformity of one to two per cent. Common practice, no source.
 UNMEASURED_UNCERTAINTY = 0.02
+#: An element saturated in more than this share of a flat's lines has a wrong mean there.
+SATURATED_SHARE = 0.01
 _PAIR_Z = 6.0
 
 
@@ -53,6 +55,32 @@ def flat_field(mean_signal: Array, noise: Array, frames: int, bad: Mask) -> Flat
     uncertainty = np.where(measured, error / scale, 0.0)
     uncertainty = np.where(~bright & ~bad, UNMEASURED_UNCERTAINTY, uncertainty)
     return FlatField(response.astype(np.float32), uncertainty.astype(np.float32))
+
+
+def without_response(
+    mean_signal: Array, noise: Array, frames: int, bad: Mask, saturated_share: Array
+) -> Mask:
+    """Elements whose response a flat cannot give: no light on them, or too much.
+
+    Parameters
+    ----------
+    mean_signal, noise, frames, bad : as for `flat_field`
+    saturated_share : (band, sample) share of the flat's lines in which the element is saturated
+
+    Returns
+    -------
+    (band, sample). Saturated in more than `SATURATED_SHARE` of the lines; or, in a band whose
+    median signal is `LEAST_SIGNAL_TO_NOISE` times its noise or more, of no positive finite signal.
+    """
+    error = np.asarray(noise, dtype=np.float64) / np.sqrt(max(frames, 1))
+    known = np.where(bad | ~np.isfinite(mean_signal), np.nan, mean_signal)
+    lit = np.zeros(len(known), np.bool_)
+    for band in np.flatnonzero(np.isfinite(known).any(axis=1)):
+        typical = np.nanmedian(np.where(np.isfinite(known[band]), error[band], np.nan))
+        lit[band] = np.nanmedian(known[band]) >= LEAST_SIGNAL_TO_NOISE * max(typical, 1e-12)
+    with np.errstate(invalid="ignore"):
+        dark = lit[:, None] & ~(mean_signal > 0)
+    return np.asarray(~bad & (dark | (saturated_share > SATURATED_SHARE)))
 
 
 def response_spread(profile: Sequence[Array], variance: Sequence[Array]) -> float:

@@ -68,12 +68,7 @@ def calibrate_block_numpy(
     signal = equation.folded_signal(counts, dark, folded)
     flags = element(table.element_flags) | lines.line_flags[:, None]
     flags = flags | np.where(counts >= F(table.saturation_counts), SATURATED, np.uint8(0))
-    for b, at, left, right, share in zip(
-        table.patch_band, table.patch_sample, table.patch_left, table.patch_right,
-        table.patch_weight, strict=True,
-    ):  # fmt: skip
-        signal[b, :, at] = signal[b, :, left] * (ONE - share) + signal[b, :, right] * share
-        flags[b, :, at] |= (flags[b, :, left] | flags[b, :, right]) & SATURATED
+    _interpolate(signal, flags, table)
 
     with np.errstate(all="ignore"):
         noise2 = equation.folded_noise(signal, folded)
@@ -109,6 +104,16 @@ def calibrate_block_numpy(
         flags = np.where(lacking, (flags | NO_DATA) & ~BEYOND, flags)
 
     return CalibratedBlock(reflectance, packed_u, flags, _tally(reflectance, packed_u, flags))
+
+
+def _interpolate(signal: Array32, flags: Bytes, table: KernelTable) -> None:
+    """Bad elements from their neighbours, in place; saturation of a neighbour goes with it."""
+    for b, at, left, right, share in zip(
+        table.patch_band, table.patch_sample, table.patch_left, table.patch_right,
+        table.patch_weight, strict=True,
+    ):  # fmt: skip
+        signal[b, :, at] = signal[b, :, left] * (ONE - share) + signal[b, :, right] * share
+        flags[b, :, at] |= (flags[b, :, left] | flags[b, :, right]) & SATURATED
 
 
 def _tally(

@@ -1,14 +1,9 @@
 """Simulated flights with known truth, for the demo and the tests."""
 
 from pipeline.synthetic.faults import FAULTS, with_faults
-from pipeline.synthetic.flight import (
-    PanelTruth,
-    Truth,
-    make_flight,
-    true_positions,
-    true_reflectance,
-)
+from pipeline.synthetic.flight import make_flight, true_positions, true_reflectance
 from pipeline.synthetic.plan import PANELS, Cloud, FlightPlan, Gap, PanelPlan
+from pipeline.synthetic.truth import PanelTruth, Truth
 
 __all__ = [
     "FAULTS",

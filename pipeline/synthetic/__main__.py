@@ -49,26 +49,7 @@ def parser() -> argparse.ArgumentParser:
             metavar="N",
             help=f"{told} (%(default)s)",
         )
-    p.add_argument(
-        "--interleave",
-        choices=("bil", "bip", "bsq"),
-        default=plan.interleave,
-        help="order of the raw counts in the file: lines of bands of samples (bil), of samples of "
-        "bands (bip), bands of lines of samples (bsq) (%(default)s)",
-    )
-    p.add_argument(
-        "--format",
-        choices=("netcdf", "zarr"),
-        default=plan.output_format,
-        help="output.format that flight.toml asks for (%(default)s)",
-    )
-    p.add_argument(
-        "--where",
-        choices=("window", "region", "search"),
-        default=plan.where,
-        help="how flight.toml says where the panels are: as lines and samples, as a named polygon "
-        "of areas.kml, or not at all, to be searched on the image (%(default)s)",
-    )
+    _add_choices(p, plan)
     p.add_argument(
         "--draw-certificates",
         action="store_true",
@@ -99,6 +80,30 @@ def parser() -> argparse.ArgumentParser:
     )
     p.epilog = f"faults:{faults}"
     return p
+
+
+def _add_choices(p: argparse.ArgumentParser, plan: FlightPlan) -> None:
+    """The knobs that are one of a few words."""
+    p.add_argument(
+        "--interleave",
+        choices=("bil", "bip", "bsq"),
+        default=plan.interleave,
+        help="order of the raw counts in the file: lines of bands of samples (bil), of samples of "
+        "bands (bip), bands of lines of samples (bsq) (%(default)s)",
+    )
+    p.add_argument(
+        "--format",
+        choices=("netcdf", "zarr"),
+        default=plan.output_format,
+        help="output.format that flight.toml asks for (%(default)s)",
+    )
+    p.add_argument(
+        "--where",
+        choices=("window", "region", "search"),
+        default=plan.where,
+        help="how flight.toml says where the panels are: as lines and samples, as a named polygon "
+        "of areas.kml, or not at all, to be searched on the image (%(default)s)",
+    )
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

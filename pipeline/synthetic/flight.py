@@ -11,9 +11,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.records import Array, Array32, BadElements
+from pipeline.records import Array, Array32
 from pipeline.synthetic import files
-from pipeline.synthetic.atmosphere import irradiance, wavelength_grid
 from pipeline.synthetic.camera import (
     Elements,
     elements,
@@ -35,8 +34,10 @@ from pipeline.synthetic.geometry import (
     track,
 )
 from pipeline.synthetic.kernel import Detector, Lines, Pixels, Spectra, expose, reflect
+from pipeline.synthetic.light import irradiance_log, light_colour
 from pipeline.synthetic.plan import FlightPlan, PanelPlan, generator
 from pipeline.synthetic.scene import MATERIALS, Scene, core_window, spectra
+from pipeline.synthetic.truth import PanelTruth, Truth
 
 __all__ = [
     "FlightPlan",
@@ -57,91 +58,6 @@ WORKERS = 2
 LOG_HZ = 10.0
 #: Columns of the irradiance log of a flight whose light changes colour [nm].
 LOG_NM = np.arange(380.0, 1021.0, 20.0)
-
-#: Cube's stem -> (lines, samples), half-open.
-Windows = dict[str, tuple[tuple[int, int], tuple[int, int]]]
-
-
-@dataclass(frozen=True, eq=False)
-class PanelTruth:
-    """A panel as it is and as its certificate has it."""
-
-    name: str
-    use: str
-    reflectance: Array  # (band,) true, at the true band centres
-    certificate: Array  # (band,) as certified, at the header's band centres
-    uncertainty: Array  # (band,) standard uncertainty stated
-    windows: Windows  # cube -> (lines, samples), half-open, wholly covered
-
-
-@dataclass(frozen=True, eq=False)
-class Truth:
-    """What a simulated flight is made of.
-
-    reflectance = offset + gain * signal / irradiance_ratio, with
-    signal = (counts - dark_at(time)) / response, holds exactly but for noise and rounding at
-    every element that is not bad, saturated, or under a panel's own light (tilt, shadow). With
-    smile the gain is the mean over samples, and white_signal holds each sample's.
-    """
-
-    plan: FlightPlan
-    wavelength_nm: Array  # (band,) as the headers state them
-    fwhm_nm: Array  # (band,)
-    true_wavelength_nm: Array  # (band, sample)
-    gain: Array  # (band,) [1/count]
-    offset: Array  # (band,) [1]
-    white_signal: Array  # (band, sample) [count], ideal white surface, response left out
-    response: Array32  # (band, sample), mean 1
-    dark_first: Array32  # (band, sample) [count] at dark_time_s[0]
-    dark_drift: Array32  # (band, sample) [count] from dark_time_s[0] to dark_time_s[1]
-    dark_time_s: tuple[float, float]
-    read_noise_counts: Array32  # (band, sample), standard deviation
-    electrons_per_count: float
-    bad: BadElements
-    line_time_s: Array  # (cube, line)
-    irradiance_ratio: Array  # (cube, line), but for the light's colour
-    panel_time_s: float  # when the panels were passed
-    panels: tuple[PanelTruth, ...]
-
-    def ratio_by_band(self, cube: int) -> Array:
-        """Irradiance ratio of a cube's lines, (line, band)."""
-        times = np.append(self.line_time_s[cube], self.panel_time_s)
-        colour = light_colour(self.plan, times, self.wavelength_nm)
-        return np.asarray(self.irradiance_ratio[cube][:, None] * colour[:-1] / colour[-1])
-
-    def dark_at(self, time_s: float) -> Array32:
-        """True mean dark signal (band, sample) [count] at a time [s since 1970]."""
-        first, last = self.dark_time_s
-        age = np.float32((time_s - first) / (last - first))
-        return np.asarray(self.dark_first + age * self.dark_drift)
-
-    def save(self, path: Path) -> None:
-        """The arrays as an npz; panels as (panel, band), their names in the panels' order."""
-        np.savez_compressed(
-            path,
-            wavelength_nm=self.wavelength_nm,
-            fwhm_nm=self.fwhm_nm,
-            true_wavelength_nm=self.true_wavelength_nm,
-            gain=self.gain,
-            offset=self.offset,
-            white_signal=self.white_signal,
-            response=self.response,
-            dark_first=self.dark_first,
-            dark_drift=self.dark_drift,
-            dark_time_s=np.array(self.dark_time_s),
-            read_noise_counts=self.read_noise_counts,
-            electrons_per_count=np.array(self.electrons_per_count),
-            hot=self.bad.hot,
-            dead=self.bad.dead,
-            stuck=self.bad.stuck,
-            noisy=self.bad.noisy,
-            line_time_s=self.line_time_s,
-            irradiance_ratio=self.irradiance_ratio,
-            panel_name=np.array([panel.name for panel in self.panels]),
-            panel_reflectance=np.stack([panel.reflectance for panel in self.panels]),
-            panel_certificate=np.stack([panel.certificate for panel in self.panels]),
-            panel_uncertainty=np.stack([panel.uncertainty for panel in self.panels]),
-        )
 
 
 def make_flight(folder: str | Path, plan: FlightPlan | None = None) -> Truth:
@@ -164,7 +80,7 @@ def make_flight(folder: str | Path, plan: FlightPlan | None = None) -> Truth:
 
     table = timetable(plan)
     log_s = files.irradiance_times(table, LOG_HZ)
-    log = _irradiance_log(plan, table, log_s)
+    log = irradiance_log(plan, table, log_s)
     truth = _truth(plan, table, log_s, log)
 
     for panel in plan.panels:
@@ -216,42 +132,6 @@ def _scene(plan: FlightPlan) -> Scene:
 @functools.lru_cache(maxsize=4)
 def _spectra(plan: FlightPlan) -> Spectra:
     return spectra(plan)
-
-
-def _progress(table: Timetable, time_s: Array) -> Array:
-    """0 up to the first line of the first strip, 1 from the last line of the last on."""
-    lines = table.line_time_s
-    share = (time_s - lines[0, 0]) / (lines[-1, -1] - lines[0, 0])
-    return np.asarray(np.clip(share, 0.0, 1.0))
-
-
-def light_colour(plan: FlightPlan, time_s: Array, wavelength_nm: Array) -> Array:
-    """What the light of a wavelength loses beyond the rest, (time, wavelength) [1]."""
-    share = plan.blue_fall * np.clip((700.0 - wavelength_nm) / 300.0, 0.0, None)
-    return np.asarray(1.0 - _progress(timetable(plan), time_s)[:, None] * share)
-
-
-def _irradiance_log(plan: FlightPlan, table: Timetable, time_s: Array) -> Array:
-    """Broadband irradiance at the log's times, (point,) [W m-2], as the log's text has it.
-
-    The log is the truth: a line's irradiance is linear between its rows.
-    """
-    lines = table.line_time_s
-    level = 1.0 - plan.irradiance_fall * _progress(table, time_s)
-    recorded = lines.ravel()
-    for cloud in plan.clouds:
-        start, stop = (
-            recorded[min(int(share * recorded.size), recorded.size - 1)]
-            for share in (cloud.start, cloud.stop)
-        )
-        # The edge of a cloud's shadow passes within half a second.
-        inside = np.clip(np.minimum(time_s - start, stop - time_s) / 0.5 + 0.5, 0.0, 1.0)
-        level = level * (1.0 + (cloud.level - 1.0) * inside)
-    for cube, share in plan.strip_light:
-        start, stop = lines[cube, 0] - 0.5 * plan.turn_s, lines[cube, -1] + 0.5 * plan.turn_s
-        level = level * np.where((time_s >= start) & (time_s <= stop), share, 1.0)
-    grid = wavelength_grid(plan.first_nm, plan.last_nm)
-    return np.asarray(np.round(np.trapezoid(irradiance(grid), grid) * level, 6))
 
 
 def _truth(plan: FlightPlan, table: Timetable, log_s: Array, log: Array) -> Truth:

@@ -53,33 +53,26 @@ def prov_json(
     entities: dict[str, object] = {
         config: {"prov:type": f"{PREFIX}:config", f"{PREFIX}:sha256": config_sha256}
     }
-    used, generated, derived = {}, {}, {}
-    used["_:used-config"] = {"prov:activity": run, "prov:entity": config}
+    used: dict[str, object] = {"_:used-config": {"prov:activity": run, "prov:entity": config}}
+    generated: dict[str, object] = {}
+    derived: dict[str, object] = {}
+    cubes: dict[str, str] = {}  # a cube's stem to its entity
     for i, item in enumerate(inputs):
         name = f"{PREFIX}:input/{item.name}"
-        entities[name] = {
-            "prov:type": f"{PREFIX}:{item.role}",
-            "prov:label": item.name,
-            f"{PREFIX}:bytes": item.bytes,
-            f"{PREFIX}:sha256": item.sha256,
-        }
+        entities[name] = {"prov:type": f"{PREFIX}:{item.role}", **_file(item)}
         used[f"_:used-{i}"] = {"prov:activity": run, "prov:entity": name}
+        if item.role == "cube":
+            cubes[_stem(item.name)] = name
     for i, output in enumerate(outputs):
         name = f"{PREFIX}:output/{run_id}/{output.name}"
-        entities[name] = {
-            "prov:label": output.name,
-            f"{PREFIX}:bytes": output.bytes,
-            f"{PREFIX}:sha256": output.sha256,
-        }
+        entities[name] = _file(output)
         generated[f"_:generated-{i}"] = {"prov:entity": name, "prov:activity": run}
-        for item in inputs:
-            stem = item.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
-            if item.role == "cube" and stem == output.name.rsplit(".", 1)[0]:
-                derived[f"_:derived-{i}"] = {
-                    "prov:generatedEntity": name,
-                    "prov:usedEntity": f"{PREFIX}:input/{item.name}",
-                    "prov:activity": run,
-                }
+        if (cube := cubes.get(_stem(output.name))) is not None:
+            derived[f"_:derived-{i}"] = {
+                "prov:generatedEntity": name,
+                "prov:usedEntity": cube,
+                "prov:activity": run,
+            }
     activities: dict[str, object] = {
         run: {
             "prov:startTime": started,
@@ -91,9 +84,7 @@ def prov_json(
         "prefix": {PREFIX: "urn:reflectory:", "prov": "http://www.w3.org/ns/prov#"},
         "entity": entities,
         "activity": activities,
-        "agent": {
-            agent: {"prov:type": "prov:SoftwareAgent", "prov:label": software},
-        },
+        "agent": {agent: {"prov:type": "prov:SoftwareAgent", "prov:label": software}},
         "used": used,
         "wasGeneratedBy": generated,
         "wasDerivedFrom": derived,
@@ -104,6 +95,19 @@ def prov_json(
         activities[earlier] = {}
         document["wasInformedBy"] = {"_:follows": {"prov:informed": run, "prov:informant": earlier}}
     return document
+
+
+def _file(file: Input | Output) -> dict[str, object]:
+    """What an entity says of a file."""
+    return {
+        "prov:label": file.name,
+        f"{PREFIX}:bytes": file.bytes,
+        f"{PREFIX}:sha256": file.sha256,
+    }
+
+
+def _stem(name: str) -> str:
+    return name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
 
 
 def inputs_of(document: Mapping[str, Any]) -> list[dict[str, Any]]:

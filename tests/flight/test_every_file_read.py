@@ -44,6 +44,8 @@ def opened_by_a_run(flight: Any, results: Path) -> tuple[set[Path], str]:
 def full(flight: Any) -> Any:
     """A flight with every kind of file: line times of a dark, and a cube that is refused too."""
     raw = flight.folder / "raw"
+    (flight.folder / "linearity.csv").write_text("counts,linear_counts\n0,0\n5000,5000\n")
+    flight.edit("[sensor]", '[sensor]\nlinearity = "linearity.csv"')
     dark = (raw / "cap-before.hdr").read_text()
     lines = next(int(row.split("=")[1]) for row in dark.splitlines() if row.startswith("lines"))
     rows = [f"{i},2026-06-18T11:19:{i / 1000 + 10:06.3f}Z" for i in range(lines)]
@@ -71,6 +73,7 @@ def test_every_file_that_a_run_opens_is_an_input(
     assert opened == inputs | {flight.config}
     names = {path.name for path in opened}
     assert names >= {"cap-before.times.csv", "strip-02.hdr", "flat-0.raw", "manifest.sha256"}
+    assert names >= {"linearity.csv", "areas.kml", "track.csv", "irradiance.csv", "grey-50.csv"}
     assert "strip-02.times.csv" not in names
 
 
@@ -116,12 +119,9 @@ def test_every_key_that_names_a_file_is_listed() -> None:
     }
     listed = set(dict(named_values(table)))
     assert {key.replace("[0]", "") for key in listed} == named | {"flight.flat"}
-    for odd in (
-        {},
-        {"flight": 3, "panel": {}},
-        {"flight": {"track": 3}, "sensor": 1, "panel": [{}]},
-    ):
-        assert dict(named_values(odd)) == {}
+    assert list(named_values({})) == []
+    assert list(named_values({"flight": 3, "sensor": 1, "panel": {}})) == []
+    assert list(named_values({"flight": {"track": 3}, "sensor": {}, "panel": [{}]})) == []
 
 
 def _models(annotation: Any) -> list[Any]:

@@ -17,8 +17,7 @@ Change = Callable[[dict[str, str]], dict[str, str]]
 
 
 def rows(flight: Any) -> dict[str, dict[str, Any]]:
-    document = look(flight.config)
-    return {row["check"]: row for row in document["checks"]}  # type: ignore[attr-defined]
+    return {check.check: check.as_dict() for check in look(flight.config).checks}
 
 
 def rewrite(path: Path, change: Change) -> None:

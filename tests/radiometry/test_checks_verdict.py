@@ -16,6 +16,7 @@ from pipeline.records import Check
 
 GROUPS = (
     "offload", "dark", "light_leak", "elements", "exposure", "panels", "fit", "light", "spectrum",
+    "units",
 )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ TABLE = {
     "time-order": ("line", None, 0),
     "line-gaps": ("1", 0.001, None),
     "line-jitter": ("1", 0.05, None),
+    "units": ("value", 0, None),
     "dark-settings": ("capture", None, 0),
     "dark-frames": ("frame", 100, 10),
     "dark-steadiness": ("count", 0.5, None),

@@ -199,6 +199,11 @@ class Illumination:
     uncertainty: Array  # alike, standard
     extrapolated: Mask  # (line,)
 
+    @property
+    def level(self) -> Array:
+        """Ratio of each line, the mean over bands where they differ, (line,)."""
+        return np.asarray(np.atleast_2d(self.ratio).mean(axis=0))
+
     def of_bands(self, bands: slice) -> Illumination:
         """The light of some bands; one that is the same for all bands is that of any."""
         if self.ratio.ndim == 1:

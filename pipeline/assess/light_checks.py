@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from pipeline.calibrate.ground_positions import (
+    CubeTrack,
     along_track_lines,
     along_track_ratios,
-    cube_track,
+    cube_tracks,
+    mean_place,
     positions,
 )
 from pipeline.calibrate.light import Light, passes_over
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
 from pipeline.radiometry import geometry, illumination
-from pipeline.radiometry.angles import circular_mean
 from pipeline.radiometry.checks import light as rows
 from pipeline.radiometry.checks.row import Limits
 from pipeline.records import Array, Check, PanelReading
@@ -70,8 +71,7 @@ def _irradiance(
         found = np.interp(line_s[inside], log.time_s, log.level)
         return found if found.size else None
     if light.method != "constant":
-        ratios = (np.atleast_2d(light.by_cube[c.name].ratio) for c in recording.cubes)
-        return np.concatenate([ratio.mean(axis=0) for ratio in ratios])
+        return np.concatenate([light.by_cube[c.name].level for c in recording.cubes])
     passes = passes_over(readings)
     if len(passes.panel) == len(set(passes.panel)):
         return None  # no panel was passed twice
@@ -85,20 +85,14 @@ def _sun_elevation(recording: Recording) -> Array | None:
     if track is None or not some.size:
         return None
     ends = np.array([some.min(), some.max()])
-    where = float(np.nanmean(track.latitude)), circular_mean(track.longitude)
-    return geometry.sun_elevation(ends, *where)
+    return geometry.sun_elevation(ends, *mean_place(track))
 
 
 def flight_rows(
     config: Config, recording: Recording, readings: Sequence[PanelReading], limits: Limits
 ) -> list[Check]:
     """Was it flown as planned?"""
-    cubes, track = recording.cubes, recording.track
-    tracks = (
-        {c.name: cube_track(track, recording.times[c.name]) for c in cubes}
-        if track is not None
-        else {}
-    )
+    cubes, tracks = recording.cubes, cube_tracks(recording)
     roll = pitch = panel_roll = panel_pitch = None
     if tracks:
         roll = np.concatenate([t.roll_deg for t in tracks.values()])
@@ -106,7 +100,7 @@ def flight_rows(
         over = [(tracks[r.cube], slice(*r.lines)) for r in readings]
         panel_roll = float(np.mean([t.roll_deg[part].mean() for t, part in over]))
         panel_pitch = float(np.mean([t.pitch_deg[part].mean() for t, part in over]))
-    share, holes = _coverage(config, recording)
+    share, holes = _coverage(config, recording, tracks)
     return [
         rows.along_track(
             along_track_ratios(along_track_lines(config, cubes, recording.times, tracks)),
@@ -120,9 +114,11 @@ def flight_rows(
     ]
 
 
-def _coverage(config: Config, recording: Recording) -> tuple[float | None, int | None]:
+def _coverage(
+    config: Config, recording: Recording, tracks: Mapping[str, CubeTrack]
+) -> tuple[float | None, int | None]:
     """Share of the survey polygon seen and number of gaps; None where it cannot be known."""
-    if recording.track is None:
+    if not tracks:
         return None, None
     survey = recording.regions.get(config.flight.survey)
     if survey is None or survey.geom_type != "Polygon":
@@ -130,8 +126,7 @@ def _coverage(config: Config, recording: Recording) -> tuple[float | None, int |
     ring = np.asarray(survey.exterior.coords)[:-1]
     outlines = []
     for capture in recording.cubes:
-        at = cube_track(recording.track, recording.times[capture.name])
-        found = positions(config, capture, at)
+        found = positions(config, capture, tracks[capture.name])
         if found is not None:
             outline = geometry.footprint(geometry.GroundPositions(found.latitude, found.longitude))
             outlines.append(outline)

@@ -9,13 +9,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.calibrate.fit import Fit
+from pipeline.calibrate.ground_positions import mean_place
 from pipeline.calibrate.light import Light
 from pipeline.calibrate.panels.region_search import unconfirmed
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SceneSample
 from pipeline.config.flight import Config
 from pipeline.radiometry import geometry
-from pipeline.radiometry.angles import circular_mean
 from pipeline.radiometry.checks import fit as fit_checks
 from pipeline.radiometry.checks import panels as rows
 from pipeline.radiometry.checks.row import Limits, not_checked
@@ -128,8 +128,7 @@ def _cosine_change(recording: Recording, readings: Sequence[PanelReading]) -> fl
     if track is None:
         return None
     panel_s = np.array([r.time_s for r in readings])
-    where = float(np.nanmean(track.latitude)), circular_mean(track.longitude)
-    change = geometry.sun_cosine_change(recording.line_s[::50], panel_s, *where)
+    change = geometry.sun_cosine_change(recording.line_s[::50], panel_s, *mean_place(track))
     return change if math.isfinite(change) else None
 
 

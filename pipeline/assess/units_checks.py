@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.calibrate.ground_positions import along_track_lines, along_track_ratios, cube_track
+from pipeline.calibrate.ground_positions import along_track_lines, along_track_ratios, cube_tracks
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
 from pipeline.flags import LineFlag
@@ -64,7 +64,7 @@ def _heights(config: Config, recording: Recording) -> Misfits:
     track, ifov_mrad, cubes = recording.track, config.sensor.ifov_mrad, recording.cubes
     if track is None or ifov_mrad is None:
         return None
-    tracks = {c.name: cube_track(track, recording.times[c.name]) for c in cubes}
+    tracks = cube_tracks(recording)
     spacing_m = widest_spacing_m([(at.latitude, at.longitude) for at in tracks.values()])
     heights = np.concatenate([at.height_m for at in tracks.values()])
     if not np.isfinite(heights).any():

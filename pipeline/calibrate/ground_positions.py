@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.calibrate.kernel_tables import Positions
+from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
 from pipeline.radiometry import geometry
-from pipeline.radiometry.angles import span, wrapped
+from pipeline.radiometry.angles import circular_mean, span, wrapped
 from pipeline.read.tables import Track
 from pipeline.records import Array, Capture, LineTimes
 from pipeline.write.provenance import Extents
@@ -36,6 +37,19 @@ def cube_track(track: Track, times: LineTimes) -> CubeTrack:
         track.time_s, {name: getattr(track, name) for name in names}, times.time_s
     )
     return CubeTrack(**columns)
+
+
+def cube_tracks(recording: Recording) -> dict[str, CubeTrack]:
+    """The track at the lines of each cube, by cube; empty without one."""
+    track = recording.track
+    if track is None:
+        return {}
+    return {c.name: cube_track(track, recording.times[c.name]) for c in recording.cubes}
+
+
+def mean_place(track: Track) -> tuple[float, float]:
+    """Mean latitude and longitude of a track [degree]."""
+    return float(np.nanmean(track.latitude)), circular_mean(track.longitude)
 
 
 def positions(config: Config, capture: Capture, at: CubeTrack | None) -> Positions | None:

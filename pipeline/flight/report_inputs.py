@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.calibrate.cube import CubeResult
-from pipeline.calibrate.ground_positions import along_track_lines, cube_track
+from pipeline.calibrate.ground_positions import along_track_lines, cube_tracks
 from pipeline.calibrate.kernel_tables import median_snr, written_bands
 from pipeline.calibrate.prepare import Preparation
 from pipeline.write.page.data import ReportData, report_data
@@ -16,7 +16,6 @@ def page_data(prepared: Preparation, results: Sequence[CubeResult]) -> ReportDat
     config, recording, measured = prepared.config, prepared.recording, prepared.measured
     cubes, times, log, track = recording.cubes, recording.times, recording.log, recording.track
     wavelength = recording.wavelength_nm
-    tracks = {c.name: cube_track(track, times[c.name]) for c in cubes} if track else {}
     return report_data(
         wavelength_nm=wavelength,
         preview_nm=wavelength[written_bands(prepared)],
@@ -27,7 +26,7 @@ def page_data(prepared: Preparation, results: Sequence[CubeResult]) -> ReportDat
         times=times,
         illumination=prepared.light.by_cube,
         irradiance_log=(log.time_s, log.level) if log else None,
-        along_track=along_track_lines(config, cubes, times, tracks),
+        along_track=along_track_lines(config, cubes, times, cube_tracks(recording)),
         track=(track.latitude, track.longitude) if track else None,
         regions=recording.regions or None,
         survey=config.flight.survey,

@@ -22,7 +22,7 @@ from pipeline.errors import InputError
 from pipeline.files import open_descriptor
 from pipeline.read.data_files import capture_name, find_data_file
 from pipeline.read.headers import Words, count_of, read_words, text_of
-from pipeline.read.reader import Digest, Rooms, exact, require_size
+from pipeline.read.reader import Digest, Rooms, changed, exact, require_size
 from pipeline.read.settings import settings_of
 from pipeline.read.spectrum import bands_of
 from pipeline.records import Capture
@@ -169,7 +169,7 @@ class FlatBinaryReader:
             raise InputError(f"cannot be read: {error.strerror}", where=self.capture.data) from None
         opened = self._opened
         if (now.st_size, now.st_mtime_ns) != (opened.st_size, opened.st_mtime_ns):
-            raise self._changed()
+            raise changed(self.capture.data)
 
     def lines(self, start: int, stop: int) -> NDArray[Any]:
         """Raw counts, see `Reader.lines`; a fresh array, for bip and bsq a transposed view of it,
@@ -288,7 +288,7 @@ class FlatBinaryReader:
                     f"cannot be read: {error.strerror}", where=self.capture.data
                 ) from None
             if got == 0:
-                raise self._changed()
+                raise changed(self.capture.data)
             done += got
 
     def _digest_span(self, digest: Digest, start: int, stop: int) -> None:
@@ -297,11 +297,6 @@ class FlatBinaryReader:
             part = buffer[: min(_CHUNK, stop - position)]
             self._fill(part, position)
             digest.update(_bytes_of(part))
-
-    def _changed(self) -> InputError:
-        return InputError(
-            "changed while it was read", where=self.capture.data, do="Wait until it is copied whole"
-        )
 
 
 def _bytes_of(array: NDArray[Any]) -> memoryview:

@@ -17,7 +17,7 @@ from pipeline.errors import ConfigError, InputError
 from pipeline.files import file_sha256
 from pipeline.read.order import in_order
 from pipeline.read.raster import file_stamp, kind_of, open_raster, short, words_of
-from pipeline.read.reader import Digest, Rooms, exact
+from pipeline.read.reader import Digest, Rooms, changed, exact
 from pipeline.read.settings import settings_of
 from pipeline.read.spectrum import bands_of
 from pipeline.records import Capture
@@ -120,9 +120,7 @@ class FramesReader:
             return
         for file, stamp in zip(self.capture.files, self._stamps, strict=True):
             if file_stamp(file) != stamp:
-                raise InputError(
-                    "changed while it was read", where=file, do="Wait until it is copied whole"
-                )
+                raise changed(file)
 
     def lines(self, start: int, stop: int) -> NDArray[Any]:
         """Raw counts, see `Reader.lines`."""

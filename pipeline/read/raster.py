@@ -24,7 +24,7 @@ from pipeline.config.sensor import Sensor
 from pipeline.errors import InputError
 from pipeline.files import open_regular
 from pipeline.read.headers import Words
-from pipeline.read.reader import Digest, Rooms, exact
+from pipeline.read.reader import Digest, Rooms, changed, exact
 from pipeline.read.settings import settings_of
 from pipeline.read.spectrum import bands_of
 from pipeline.records import Capture
@@ -304,7 +304,7 @@ class RasterReader:
         self._found = open_raster(cube.data, self._name)
         if (self._found.count, *self._found.shape) != (cube.bands, cube.lines, cube.samples):
             self._found.close()
-            raise self._changed()
+            raise changed(self.capture.data)
         return self
 
     def __exit__(
@@ -315,12 +315,7 @@ class RasterReader:
     ) -> None:
         self._found.close()
         if error is None and file_stamp(self.capture.data) != self._stamp:
-            raise self._changed()
-
-    def _changed(self) -> InputError:
-        return InputError(
-            "changed while it was read", where=self.capture.data, do="Wait until it is copied whole"
-        )
+            raise changed(self.capture.data)
 
     def lines(self, start: int, stop: int) -> NDArray[Any]:
         """Raw counts, see `Reader.lines`."""

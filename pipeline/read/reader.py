@@ -7,6 +7,7 @@ in `registry`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, Self
 
@@ -111,6 +112,11 @@ def exact(counts: NDArray[Any], capture: Capture, first_line: int) -> NDArray[An
         where=capture.data,
         do="Divide the counts by a power of two where the file is made",
     )
+
+
+def changed(path: Path) -> InputError:
+    """What is wrong with a file that is not what it was when it was opened."""
+    return InputError("changed while it was read", where=path, do="Wait until it is copied whole")
 
 
 class Rooms:

@@ -14,7 +14,6 @@ from typing import NamedTuple
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Mask
@@ -238,8 +237,3 @@ def _from_knot(variance, together, knot):  # type: ignore[no-untyped-def]
         product *= together[k]
         found[k + 1] = product * variance[k + 1]
     return found
-
-
-def median_step(time_s: NDArray[np.float64]) -> float:
-    """Median step of a series; infinite with one row."""
-    return float(np.median(np.diff(time_s))) if len(time_s) > 1 else math.inf

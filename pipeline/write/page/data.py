@@ -110,11 +110,7 @@ def report_data(
         darks=tuple(_dark_trace(d) for d in sorted(darks, key=_when)),
         snr=snr,
         irradiance=_irradiance(
-            [
-                (times[n].time_s, np.atleast_2d(illumination[n].ratio).mean(axis=0))
-                for n in names
-                if n in illumination
-            ]
+            [(times[n].time_s, illumination[n].level) for n in names if n in illumination]
             if illumination
             else [],
             irradiance_log,

@@ -1,12 +1,12 @@
 """Zarr v3 cubes, sharded: one shard a block of lines, the same variables as the netCDF ones.
 
-xarray lays out the store; worker threads fill whole shards, so that no two touch one file.
-Metadata are not consolidated: version 3 of the specification has no such thing, and the library
-warns of it. Readers say `consolidated=False`.
+Worker threads write whole shards, so that no two touch one file. Metadata are not consolidated:
+version 3 of the specification has no such thing. Readers say `consolidated=False`.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,7 +18,9 @@ import numpy as np
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.write.netcdf import ReadPacked
 from pipeline.write.product import CubeProduct, arrays_of
+from pipeline.write.publish import write_text
 from pipeline.write.schema import DIMENSIONS, SCHEMA, Attributes
+from pipeline.write.shards import array_document, chunk_bytes, group_document, shard_parts
 
 SUFFIX = ".zarr"
 
@@ -33,34 +35,58 @@ def plain(attributes: Mapping[str, object]) -> dict[str, object]:
 
 def create(path: Path, product: CubeProduct) -> None:
     """Lay out the store with all variables and attributes, and write the small variables."""
-    import dask.array as da
-    import xarray as xr
-
-    variables: dict[str, xr.Variable] = {}
-    encoding: dict[str, dict[str, object]] = {}
+    path.mkdir()
+    _write_document(path, group_document(plain(product.attributes)))
     for name, values in product.values.items():
-        variables[name] = xr.Variable(
-            product.dimensions_of(name), values, plain(product.attributes_of(name))
-        )
-        encoding[name] = {"_FillValue": None}
-    shape = (product.bands, product.lines, product.samples)
-    shard = shard_shape(product)
-    for name, dtype in product.packed.items():
-        variables[name] = xr.Variable(
-            DIMENSIONS,
-            da.zeros(shape, dtype=dtype, chunks=shard),
+        document = array_document(
+            values.shape,
+            values.dtype,
+            product.dimensions_of(name),
             plain(product.attributes_of(name)),
+            fill=fill_of(name),
+            chunk=values.shape,
         )
-        encoding[name] = {
-            "chunks": product.chunk,
-            "shards": shard,
-            "dtype": dtype,
-            "_FillValue": SCHEMA[name].fill,
-        }
-    dataset = xr.Dataset(variables, attrs=plain(product.attributes))
-    dataset.to_zarr(
-        path, mode="w", compute=False, encoding=encoding, zarr_format=3, consolidated=False
-    )
+        _write_document(path / name, document)
+        at = path / name / key((0,) * values.ndim)
+        at.parent.mkdir(parents=True, exist_ok=True)
+        at.write_bytes(chunk_bytes(values))
+    for name, dtype in product.packed.items():
+        # What xarray takes a missing value from; Zarr's own stands beside it.
+        told = {} if SCHEMA[name].fill is None else {"_FillValue": fill_of(name)}
+        document = array_document(
+            (product.bands, product.lines, product.samples),
+            dtype,
+            DIMENSIONS,
+            plain({**product.attributes_of(name), **told}),
+            fill=fill_of(name),
+            chunk=product.chunk,
+            shard=shard_shape(product),
+        )
+        _write_document(path / name, document)
+
+
+def fill_of(name: str) -> int | float:
+    """The value that Zarr gives where there is no chunk: none, or a mask without a flag."""
+    fill = SCHEMA[name].fill
+    return 0 if fill is None else np.asarray(fill).item()
+
+
+def key(chunk: tuple[int, ...]) -> str:
+    """The path of a chunk below its array, as the specification's default has it."""
+    return "/".join(("c", *map(str, chunk)))
+
+
+def _document_path(folder: Path) -> Path:
+    return folder / "zarr.json"
+
+
+def _write_document(folder: Path, document: Mapping[str, object]) -> None:
+    folder.mkdir(exist_ok=True)
+    _document_path(folder).write_text(_text(document), encoding="utf-8")
+
+
+def _text(document: Mapping[str, object]) -> str:
+    return json.dumps(document, indent=1, ensure_ascii=False)
 
 
 def shard_shape(product: CubeProduct) -> tuple[int, int, int]:
@@ -70,22 +96,26 @@ def shard_shape(product: CubeProduct) -> tuple[int, int, int]:
 
 
 class ZarrWriter:
-    """Takes a cube's blocks; the counterpart of `NetcdfWriter`."""
+    """Takes a cube's blocks, from any thread and in any order; a context manager.
+
+    A block starts at a multiple of the chunk's lines and is one chunk high, but for the last.
+    """
 
     def __init__(self, path: Path, product: CubeProduct) -> None:
-        import zarr
-
         create(path, product)
         self.path, self.product = path, product
-        group = zarr.open_group(path, mode="r+")
-        self._arrays: dict[str, Any] = {name: group[name] for name in product.packed}
 
     def write(self, start: int, block: CalibratedBlock) -> int:
-        """Compress and write the block's shards, which belong to this block alone; the number of
-        bytes before compression."""
+        """Compress and lay down a block's shards, which belong to it alone; the bytes written."""
+        chunk, written = self.product.chunk, 0
         for name, values in arrays_of(block).items():
-            self._arrays[name][:, start : start + values.shape[1], :] = values
-        return sum(values.nbytes for values in arrays_of(block).values())
+            parts = shard_parts(values, chunk, fill_of(name))
+            at = self.path / name / key((0, start // chunk[1], 0))
+            at.parent.mkdir(parents=True, exist_ok=True)
+            with at.open("xb") as file:
+                file.writelines(parts)
+            written += sum(map(len, parts))
+        return written
 
     def __enter__(self) -> ZarrWriter:
         return self
@@ -101,9 +131,9 @@ class ZarrWriter:
 
 def set_attributes(path: Path, attributes: Attributes) -> None:
     """Set attributes of a finished store's root."""
-    import zarr
-
-    zarr.open_group(path, mode="r+").attrs.update(plain(attributes))  # type: ignore[arg-type]
+    document = json.loads(_document_path(path).read_text(encoding="utf-8"))
+    document["attributes"].update(plain(attributes))
+    write_text(_document_path(path), _text(document))
 
 
 @contextmanager

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
+import google_crc32c
 import netCDF4
+import numcodecs.blosc
 import numpy as np
 import pytest
 import xarray as xr
 import zarr
 
 import pipeline
+from pipeline.write.shards import shard_parts
 
 
 @pytest.fixture(scope="module")
@@ -89,6 +93,8 @@ def test_is_version_3_and_sharded(pair: tuple[Path, Path]) -> None:
     for name in ("reflectance", "reflectance_uncertainty", "quality_flag"):
         told = json.loads((store / name / "zarr.json").read_text())
         assert [codec["name"] for codec in told["codecs"]] == ["sharding_indexed"]
+        within = told["codecs"][0]["configuration"]["codecs"]
+        assert [codec["name"] for codec in within] == ["bytes", "blosc"]
         array: Any = zarr.open_group(store, mode="r")[name]
         assert array.chunks == (3, 64, 64)
         assert array.shards == (30, 64, 64)
@@ -101,3 +107,34 @@ def test_no_attribute_is_empty(pair: tuple[Path, Path]) -> None:
     for owner in (group, *(group[name] for name in group.array_keys())):
         for name, value in owner.attrs.asdict().items():
             assert value not in ("", [], None), name
+
+
+def test_a_shard_that_is_gone_is_blank_and_one_that_is_damaged_is_told(
+    zarr_run: Any, tmp_path: Path
+) -> None:
+    store = Path(shutil.copytree(zarr_run.folder / "strip-01.zarr", tmp_path / "strip-01.zarr"))
+    (store / "reflectance/c/0/1/0").unlink()
+    with xr.open_zarr(store, consolidated=False) as cube:
+        assert np.isnan(cube.reflectance.values[:, 64:]).all()
+        assert not np.isnan(cube.reflectance.values[:, :64]).all()
+    shard = store / "reflectance/c/0/0/0"
+    index_turned = bytearray(shard.read_bytes())
+    index_turned[-20] ^= 1
+    shard.write_bytes(index_turned)
+    with pytest.raises(ValueError, match="checksum"):
+        zarr.open_group(store, mode="r")["reflectance"][:, :64]  # type: ignore[index]
+
+
+def test_chunks_decode_by_the_codec_library_alone() -> None:
+    """The shard's index as the specification has it: offset and length of each chunk, CRC-32C."""
+    values = np.arange(5 * 2 * 3, dtype=np.int16).reshape(5, 2, 3)
+    whole = b"".join(shard_parts(values, (2, 2, 3), -32768))
+    assert google_crc32c.value(whole[-52:-4]) == int.from_bytes(whole[-4:], "little")
+    index = np.frombuffer(whole[-52:-4], "<u8").reshape(3, 2)
+    chunks = [
+        np.frombuffer(numcodecs.blosc.decompress(whole[at : at + size]), "<i2").reshape(2, 2, 3)
+        for at, size in index.tolist()
+    ]
+    read = np.concatenate(chunks)
+    np.testing.assert_array_equal(read[:5], values)
+    assert (read[5] == -32768).all()

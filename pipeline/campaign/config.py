@@ -7,7 +7,6 @@ file, but those of [flight], which are the flight's own.
 
 from __future__ import annotations
 
-import datetime as dt
 import hashlib
 import json
 import re
@@ -17,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
+import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.campaign.boundary import (
@@ -128,7 +128,7 @@ class Campaign:
             )
         table = {**self.template, "flight": flight}
         return config_from_table(
-            table, path=self.path, text=toml_text(table), output=self.sweep.results
+            table, path=self.path, text=tomli_w.dumps(table), output=self.sweep.results
         )
 
     def outside_files(self, folder: Path) -> Iterator[Path]:
@@ -255,56 +255,3 @@ def safe_name(name: str) -> str:
     digest = hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
     plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("._-")[:80].rstrip("._-")
     return f"{plain}-{digest}" if plain else f"flight-{digest}"
-
-
-def toml_text(table: Mapping[str, Any]) -> str:
-    """A parsed TOML table as TOML again."""
-    return "".join(_tables(table, ())).lstrip("\n")
-
-
-def _tables(table: Mapping[str, Any], names: tuple[str, ...]) -> Iterator[str]:
-    """The table's own keys, before any header could take them for its own, then what is below."""
-    if names:
-        yield f"\n[{'.'.join(map(_key, names))}]\n"
-    rows = {k: v for k, v in table.items() if not names and _is_rows(v)}
-    below = {k: v for k, v in table.items() if isinstance(v, dict)}
-    for key, value in table.items():
-        if key not in rows and key not in below:
-            yield f"{_key(key)} = {_value(value)}\n"
-    for key, listed in rows.items():
-        for row in listed:
-            yield f"\n[[{_key(key)}]]\n"
-            yield from (f"{_key(k)} = {_value(v)}\n" for k, v in row.items())
-    for key, value in below.items():
-        yield from _tables(value, (*names, key))
-
-
-def _is_rows(value: object) -> bool:
-    return isinstance(value, list) and bool(value) and all(isinstance(v, dict) for v in value)
-
-
-def _key(key: str) -> str:
-    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _string(key)
-
-
-def _string(text: str) -> str:
-    # JSON's escapes are TOML's; DEL alone is left bare by JSON and forbidden by TOML.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _value(value: object) -> str:
-    match value:
-        case bool():
-            return "true" if value else "false"
-        case str():
-            return _string(value)
-        case int() | float():
-            return repr(value)
-        case dt.datetime() | dt.date() | dt.time():
-            return value.isoformat()
-        case list():
-            return f"[{', '.join(map(_value, value))}]"
-        case dict():
-            return f"{{ {', '.join(f'{_key(k)} = {_value(v)}' for k, v in value.items())} }}"
-        case _:
-            raise TypeError(f"not a TOML value: {value!r}")

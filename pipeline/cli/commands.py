@@ -56,11 +56,20 @@ def build_parser() -> argparse.ArgumentParser:
     sweep = _on_config(commands, "sweep", _sweep, "calibrate all that is new in an inbox")
     sweep.add_argument("--workers", type=_positive, metavar="N", help="threads; all processors")
 
+    _compare_parser(commands)
+    _verify_parser(commands)
+    _export_parser(commands)
+    return parser
+
+
+def _compare_parser(commands: Any) -> None:
     compare = commands.add_parser("compare", help="what changed between two runs", epilog=EPILOG)
     compare.add_argument("runs", nargs=2, type=Path, metavar="RUN")
     compare.add_argument("--json", action="store_true", help="one JSON object on standard output")
     compare.set_defaults(call=_compare)
 
+
+def _verify_parser(commands: Any) -> None:
     verify = commands.add_parser(
         "verify", help="are results and inputs still what they were?", epilog=EPILOG
     )
@@ -81,6 +90,8 @@ def build_parser() -> argparse.ArgumentParser:
     )
     verify.set_defaults(call=_verify)
 
+
+def _export_parser(commands: Any) -> None:
     beside = (
         "By default the files go into the folder RUN-export beside the run; nothing is added to "
         "the run itself. Each file's path is printed."
@@ -104,7 +115,6 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _map_parser(kinds, beside)
     export.set_defaults(call=_export)
-    return parser
 
 
 def _map_parser(kinds: Any, beside: str) -> None:

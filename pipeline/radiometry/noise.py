@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import CalibrationError
-from pipeline.radiometry.robust import MAD_TO_SIGMA
+from pipeline.radiometry.robust import robust_sigma
 from pipeline.records import Array
 
 #: The fit goes up to this share of saturation (EMVA 1288 R4.0, photon transfer).
@@ -128,7 +128,7 @@ def photon_transfer(
         scaled_x, scaled_y = x / expected, y / expected
         residual = scaled_y - slope * scaled_x
         middle = float(np.median(residual))
-        sigma = MAD_TO_SIGMA * float(np.median(np.abs(residual - middle)))
+        sigma = robust_sigma(residual)
         kept = np.abs(residual - middle) <= 5 * max(sigma, 1e-12)
         power = float((scaled_x[kept] ** 2).sum())
         new = float((scaled_x[kept] * scaled_y[kept]).sum()) / power

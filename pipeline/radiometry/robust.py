@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from pipeline.records import Array
 
 #: A median absolute deviation times this is the standard deviation of a normal distribution.
 MAD_TO_SIGMA = 1.482602218505602
+
+
+def robust_sigma(values: Array) -> float:
+    """Standard deviation of values, (value,) [any unit], by their median absolute deviation.
+
+    NaN where there is a NaN. What scipy calls `median_abs_deviation(scale="normal")`; its module
+    of statistics takes longer to load than all panels to read.
+    """
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
 
 
 def correlation_factor(residual: Array) -> float:

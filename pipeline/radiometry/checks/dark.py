@@ -15,7 +15,7 @@ from pipeline.radiometry.limits import (
     LIMITS,
     STEADINESS_ERRORS,
 )
-from pipeline.radiometry.robust import MAD_TO_SIGMA, correlation_factor
+from pipeline.radiometry.robust import correlation_factor, robust_sigma
 from pipeline.records import Capture, Check
 
 
@@ -62,7 +62,7 @@ def level_slope(level_count: ArrayLike) -> tuple[float, float]:
     for _ in range(3):
         slope, base = np.polyfit(frame[good], level[good], 1)
         residual = level - (slope * frame + base)
-        spread = MAD_TO_SIGMA * np.median(np.abs(residual[good] - np.median(residual[good])))
+        spread = robust_sigma(residual[good])
         kept = np.isfinite(level) & (np.abs(residual) <= 5 * spread + 1e-12 * np.abs(level))
         if kept.sum() < 10 or np.array_equal(kept, good):
             break

@@ -13,7 +13,7 @@ from pipeline.radiometry.limits import (
     LEAK_ERRORS,
     LIMITS,
 )
-from pipeline.radiometry.robust import MAD_TO_SIGMA, correlation_factor
+from pipeline.radiometry.robust import correlation_factor, robust_sigma
 from pipeline.records import Array, Check
 
 #: Orders of the polynomial that a dark's own band profile is taken to be.
@@ -68,7 +68,7 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
         error = math.sqrt(variance * float(np.linalg.inv(a.T @ a)[0, 0])) * inflation
         error *= _few_factor(r.size / inflation**2 - a.shape[1])
         amplitude = float(terms[0])
-        spread = MAD_TO_SIGMA * np.median(np.abs(r - np.median(r)))
+        spread = robust_sigma(r)
         kept = good & (np.abs(residual) <= 5 * spread + 1e-12 * np.abs(profile))
         if kept.sum() < 10 or np.array_equal(kept, good):
             break

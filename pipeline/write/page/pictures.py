@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import base64
-import struct
-import warnings
-import zlib
+import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.radiometry.preview import COMPOSITE_NM, Preview, to_srgb
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 #: The colour map cividis in 32 levels, readable by the colour-blind (Nuñez, Anderton and Renslow
 #: 2018, doi 10.1371/journal.pone.0199239).
@@ -176,49 +177,26 @@ def mapped(plane: NDArray[Any], high: float) -> str:
     """A (line, sample) plane in the colours of `palette`, zero to `high`, as a PNG's data URI."""
     level = np.clip(np.nan_to_num(plane / high), 0, 1) * (_LEVELS - 1)
     index = np.where(np.isnan(plane), _LEVELS, np.rint(level)).astype(np.uint8)
-    return _uri("png", indexed_png(index.T, palette()))
+    return _uri(_indexed(index.T), "png", optimize=True)
 
 
-def indexed_png(index: NDArray[np.uint8], colours: NDArray[np.uint8]) -> bytes:
-    """A PNG (ISO/IEC 15948) of palette indices (row, column)."""
-    rows, columns = index.shape
-    raw = np.zeros((rows, columns + 1), np.uint8)  # each row begins with its filter: none
-    raw[:, 1:] = index
+def _indexed(index: NDArray[np.uint8]) -> Image.Image:
+    """A picture of palette indices (row, column)."""
+    from PIL import Image
 
-    def chunk(kind: bytes, data: bytes) -> bytes:
-        body = kind + data
-        return struct.pack(">I", len(data)) + body + struct.pack(">I", zlib.crc32(body))
-
-    header = struct.pack(">IIBBBBB", columns, rows, 8, 3, 0, 0, 0)
-    return (
-        b"\x89PNG\r\n\x1a\n"
-        + chunk(b"IHDR", header)
-        + chunk(b"PLTE", colours.tobytes())
-        + chunk(b"IDAT", zlib.compress(raw.tobytes(), 6))
-        + chunk(b"IEND", b"")
-    )
+    picture = Image.fromarray(np.ascontiguousarray(index))
+    picture.putpalette(palette().tobytes())
+    return picture
 
 
 def jpeg(rgb: NDArray[np.uint8]) -> str:
     """A JPEG's data URI of (3, line, sample) colours."""
-    import rasterio
-    from rasterio.errors import NotGeoreferencedWarning
-    from rasterio.io import MemoryFile
+    from PIL import Image
 
-    rows = np.ascontiguousarray(rgb.transpose(0, 2, 1))
-    with warnings.catch_warnings(), rasterio.Env(), MemoryFile() as memory:
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
-        with memory.open(
-            driver="JPEG",
-            count=3,
-            height=rows.shape[1],
-            width=rows.shape[2],
-            dtype="uint8",
-            QUALITY=_QUALITY,
-        ) as picture:
-            picture.write(rows)
-        return _uri("jpeg", memory.read())
+    return _uri(Image.fromarray(np.ascontiguousarray(rgb.T)), "jpeg", quality=_QUALITY)
 
 
-def _uri(kind: str, data: bytes) -> str:
-    return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
+def _uri(picture: Image.Image, kind: str, **options: Any) -> str:
+    memory = io.BytesIO()
+    picture.save(memory, kind, **options)
+    return f"data:image/{kind};base64,{base64.b64encode(memory.getvalue()).decode('ascii')}"

@@ -49,6 +49,12 @@ def detector_rows(
         ),
         elements.dark_clipped({d.name: d.clipped for d in darks}, limits=limits),
         elements.bad_elements(detector.bad, limits=limits),
+        elements.falloff(
+            measured.swath,
+            detector.noise.shape[1],
+            flat=detector.flat_signal is not None,
+            limits=limits,
+        ),
         _striping(measured, limits),
     ]
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation
 from pipeline.calibrate.recording import Recording
+from pipeline.calibrate.scene_sample import SceneSample
 from pipeline.config.flight import Config
 from pipeline.errors import ReflectoryError
 from pipeline.flags import LineFlag
@@ -48,6 +49,11 @@ def offload_rows(
             _whole(offload.files_whole(on_disk, claimed, limits=limits), unreadable),
             recording,
             measured,
+        ),
+        offload.no_data(
+            {s.cube: s.unwritten for s in measured.scenes if s.lines.size < s.looked.size},
+            panels={r.cube for r in measured.readings},
+            limits=limits,
         ),
         offload.strip_missing(
             [c.name for c in found.cubes] + list(found.refused),
@@ -117,14 +123,14 @@ def _filled(check: Check, recording: Recording, measured: Measured) -> Check:
         return check
     silent = np.any([_silent(d) for d in measured.detector.darks], axis=0)
     empty = {
-        s.cube: s.uniform & (~silent | s.uniform.all(axis=1, keepdims=True))
+        s.cube: s.uniform & (~silent | s.uniform.all(axis=1, keepdims=True)) & _counted(s)
         for s in measured.scenes
     }
     scenes = {s.cube: s for s in measured.scenes}
     share = {name: float(mask.mean()) for name, mask in empty.items()}
     name = max(share, key=lambda one: share[one])
     if share[name]:
-        where = _where(empty[name], scenes[name].lines, recording.wavelength_nm)
+        where = _where(empty[name], scenes[name].looked, recording.wavelength_nm)
         others = [other for other in share if share[other] and other != name]
         more = f"; such lines are also in {listed(others)}" if others else ""
         return replace(
@@ -148,6 +154,12 @@ def _filled(check: Check, recording: Recording, measured: Measured) -> Check:
             do="Look at how the file was converted: a camera writes no such counts.",
         )
     return check
+
+
+def _counted(scene: SceneSample) -> Mask:
+    """Lines that speak of a strip's size, (line, 1): all but those that `no-data` tells of."""
+    of_row = np.isin(scene.looked, scene.lines)
+    return np.asarray(of_row[:, None])
 
 
 def _silent(dark: DarkCapture) -> Mask:

@@ -27,6 +27,7 @@ from pipeline.radiometry.kernel import (
     calibrate_block,
 )
 from pipeline.radiometry.preview import Preview, PreviewPart, PreviewPlan, join, preview_block
+from pipeline.radiometry.unwritten import never_written
 from pipeline.read.registry import open_capture
 from pipeline.records import Capture
 from pipeline.write.flush import FlushBehind
@@ -153,7 +154,7 @@ def _written(
             block = calibrate_block(
                 counts[:, task.bands],
                 task.table,
-                task.lines.part(start, start + len(counts)),
+                lines_of(task, start, counts),
                 uncertainty=task.product.uncertainty,
                 out=_buffers(task.product, len(counts)),
             )
@@ -176,6 +177,12 @@ def _written(
     places = [task.product.values.get(name) for name in ("latitude", "longitude")]
     where = [place for place in places if place is not None]
     return sha256, tallies, proofs, join(task.preview, parts, *where)
+
+
+def lines_of(task: CubeTask, start: int, counts: NDArray[Any]) -> LineTable:
+    """What changes from line to line of a block of raw counts, (line, band, sample)."""
+    lines = task.lines.part(start, start + len(counts))
+    return lines.told_unwritten(never_written(counts, task.table.saturation_counts))
 
 
 _own = threading.local()

@@ -41,6 +41,7 @@ def fit_panels(
         of_fit.uncertainty,
         of_fit.usable,
         certificates_correlated=config.calibration.certificates_correlated,
+        offset_uncertainty=config.calibration.offset_uncertainty,
     )
     if not empirical_line.calibrated.any():
         raise CalibrationError(

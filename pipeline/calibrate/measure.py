@@ -26,11 +26,18 @@ from pipeline.calibrate.detector import (
 from pipeline.calibrate.panels import readings as panels
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SceneSample, SignalOf, sample_scene
+from pipeline.calibrate.swath_response import (
+    scene_response,
+    unseen_falloff,
+    with_elements,
+    with_response_error,
+)
 from pipeline.config.flight import Config, Window
 from pipeline.config.tables import LineTimesTable
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry import elements
 from pipeline.radiometry.equation import line_dark, signal_from_counts
+from pipeline.radiometry.response import SwathShape, projector, swath_shape
 from pipeline.read.inventory import Inventory
 from pipeline.read.tables import read_line_times
 from pipeline.records import (
@@ -57,6 +64,7 @@ class Measured:
 
     detector: Detector
     scenes: tuple[SceneSample, ...]
+    swath: SwathShape  # what the scenes show of a falloff, after the response that is used
     readings: tuple[PanelReading, ...]
     panel_profiles: Mapping[str, Array]  # by panel: (band, sample of the core), mean over lines
     raw_digests: Mapping[str, str]  # SHA-256 of the darks' and the flat's raw files, by path
@@ -85,7 +93,13 @@ def measure(
     flat = no_flat(noise.shape) if flat_reading is None else flat_reading.flat
     cube_darks = {c.name: dark_of(darks, recording.times[c.name], c) for c in cubes}
     signal_of = _signal_with(cube_darks, flat.response)
-    scenes = _each(progress, "scene", cubes, lambda c: sample_scene(c, signal_of, saturation))
+    through = projector(dark_bad.any)
+    scenes = _scenes(progress, cubes, signal_of, saturation, through)
+    way = config.calibration.response
+    if way == "scene":
+        flat = scene_response(swath_shape([s.shape for s in scenes]), dark_bad.any)
+        signal_of = _signal_with(cube_darks, flat.response)
+        scenes = _scenes(progress, cubes, signal_of, saturation, through)
     windows += _found(config, recording, references, signal_of, dark_bad.any)
     lines = _each(
         progress,
@@ -95,20 +109,15 @@ def measure(
     )
     bad = bad_elements(dark_bad, scenes, lines, flat.response)
     flat = where_measuring(flat, bad.any)
-    readings = [
-        panels.read_core(
-            part,
-            recording.times[part.window.cube],
-            bad=bad.any,
-            dark_uncertainty=cube_darks[part.window.cube].uncertainty,
-            saturation_counts=saturation,
-        )
-        for part in lines
-    ]
+    readings = _read(lines, recording, bad.any, cube_darks, saturation)
     transfer = transfer_of(lines, readings, bad.any, noise, flat.response, flat_reading, saturation)
     electrons = config.sensor.electrons_per_count or transfer.electrons_per_count
+    swath = swath_shape([s.shape for s in scenes])
     if flat_reading is None:
-        flat = unmeasured_response(bad.any, lines, readings, noise, electrons)
+        of_elements = unmeasured_response(bad.any, lines, readings, noise, electrons)
+        smooth = flat if way == "scene" else unseen_falloff(swath, bad.any)
+        flat = with_elements(smooth, of_elements)
+        readings = [with_response_error(reading, smooth) for reading in readings]
     detector = Detector(
         darks=darks,
         noise=noise,
@@ -118,7 +127,44 @@ def measure(
         transfer=transfer,
         electrons_per_count=electrons,
     )
-    return Measured(detector, tuple(scenes), tuple(readings), _profiles(lines, bad.any), digests)
+    profiles = _profiles(lines, bad.any)
+    return Measured(detector, tuple(scenes), swath, tuple(readings), profiles, digests)
+
+
+def _read(
+    lines: Sequence[panels.PanelLines],
+    recording: Recording,
+    bad: Mask,
+    cube_darks: Mapping[str, CubeDark],
+    saturation_counts: float,
+) -> list[PanelReading]:
+    """Mean signal of each panel's core."""
+    return [
+        panels.read_core(
+            part,
+            recording.times[part.window.cube],
+            bad=bad,
+            dark_uncertainty=cube_darks[part.window.cube].uncertainty,
+            saturation_counts=saturation_counts,
+        )
+        for part in lines
+    ]
+
+
+def _scenes(
+    progress: Progress,
+    cubes: Sequence[Capture],
+    signal_of: SignalOf,
+    saturation_counts: float,
+    through: Array32,
+) -> list[SceneSample]:
+    """A thin part of each strip."""
+    return _each(
+        progress,
+        "scene",
+        cubes,
+        lambda c: sample_scene(c, signal_of, saturation_counts, through),
+    )
 
 
 def _darks(

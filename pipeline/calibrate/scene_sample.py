@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.read.reader import thin_lines
+from pipeline.radiometry.response import ORDERS, line_shape
+from pipeline.radiometry.unwritten import never_written, spans_between
+from pipeline.read.reader import Reader, thin_lines
 from pipeline.read.registry import open_capture
 from pipeline.records import Array, Array32, Capture, Mask
 
@@ -29,7 +32,9 @@ class SceneSample:
     """What a cube's thin lines say; all from the lines `lines` alone."""
 
     cube: str
-    lines: NDArray[np.intp]
+    lines: NDArray[np.intp]  # those that were written
+    looked: NDArray[np.intp]  # all thin lines
+    unwritten: tuple[tuple[int, int], ...]  # half-open spans of lines that were never written
     mean: Array32  # (band, sample) [count], mean signal over the lines
     temporal_sd: Array32  # (band, sample) [count], over the same lines
     line_level: Array  # (line,) [count], mean signal over bands and samples
@@ -37,27 +42,40 @@ class SceneSample:
     thin: Array32  # (pixel, band) [count], signal of a few samples of each line
     median: Array  # (band,) [count], median signal
     saturated: Array  # (band,) share of samples at saturation
-    uniform: Mask  # (line, band) whose samples all have the same count, below saturation
+    uniform: Mask  # (looked line, band) whose samples all have the same count, below saturation
     nan_share: float  # of all samples: counts that are no number
+    shape: Array32  # (line, band, order) across the swath, relative, as `response.line_shape`
 
 
 def sample_scene(
-    capture: Capture, signal_of: SignalOf, saturation_counts: float, wanted: int = SCENE_LINES
+    capture: Capture,
+    signal_of: SignalOf,
+    saturation_counts: float,
+    through: Array32 | None = None,
+    wanted: int = SCENE_LINES,
 ) -> SceneSample:
-    """Read a cube's thin lines and reduce them at once; counts that are no number are left out."""
-    lines = thin_lines(capture.lines, wanted)
+    """Read a cube's thin lines and reduce them at once; counts that are no number are left out.
+
+    `through` is `response.projector`'s; without it no shape is sought.
+    """
+    looked = thin_lines(capture.lines, wanted)
+    with open_capture(capture) as raw:
+        uniform, empty, unwritten = _holes(raw, looked, saturation_counts)
+    # Of a strip without a written line all are taken: what is wrong with it is told by its sizes.
+    lines = looked if empty.all() else looked[~empty]
     shape = (capture.wavelength_nm.size, capture.samples)
     total, squares, lost = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     saturated = np.zeros(shape[0])
     spectra = np.empty((lines.size, shape[0]), np.float32)
-    uniform = np.zeros(spectra.shape, np.bool_)
+    shapes = np.full((lines.size, shape[0], ORDERS), np.nan, np.float32)
     kept = []
     with open_capture(capture) as raw:
         for i, line in enumerate(lines):
             counts = raw.lines(int(line), int(line) + 1)
             saturated += (counts[0] >= saturation_counts).mean(axis=1)
-            uniform[i] = _uniform(counts[0], saturation_counts)
             signal = signal_of(capture, lines[i : i + 1], counts)[0].astype(np.float64)
+            if through is not None:
+                shapes[i] = line_shape(signal, through)
             kept.append(signal[:, :: max(capture.samples // THIN_SAMPLES, 1)].astype(np.float32))
             if counts.dtype.kind == "f":
                 unknown = ~np.isfinite(signal)
@@ -74,6 +92,8 @@ def sample_scene(
     return SceneSample(
         cube=capture.name,
         lines=lines,
+        looked=looked,
+        unwritten=unwritten,
         mean=mean.astype(np.float32),
         temporal_sd=np.sqrt(variance).astype(np.float32),
         line_level=_known_mean(spectra.astype(np.float64)),
@@ -83,7 +103,25 @@ def sample_scene(
         saturated=saturated / lines.size,
         uniform=uniform,
         nan_share=float(lost.mean() / lines.size),
+        shape=shapes,
     )
+
+
+def _holes(
+    raw: Reader, looked: NDArray[np.intp], saturation_counts: float
+) -> tuple[Mask, Mask, tuple[tuple[int, int], ...]]:
+    """Rows of one count throughout, (line, band); lines never written, (line,); all their spans."""
+
+    def at(line: int) -> NDArray[Any]:
+        return raw.lines(line, line + 1)
+
+    counts = [at(int(line)) for line in looked]
+    uniform = np.stack([_uniform(one[0], saturation_counts) for one in counts])
+    empty = np.array([never_written(one, saturation_counts)[0] for one in counts])
+    spans = spans_between(
+        looked, empty, lambda line: bool(never_written(at(line), saturation_counts)[0])
+    )
+    return uniform, empty, tuple(spans)
 
 
 def _uniform(counts: NDArray[np.generic], saturation_counts: float) -> Mask:

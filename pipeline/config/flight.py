@@ -129,6 +129,17 @@ class Calibration(Model):
     illumination: Literal["constant", "panel passes", "irradiance log"] = Field(
         "constant", description='What follows the light: nothing, "panel passes", "irradiance log".'
     )
+    response: Literal["flat", "scene", "none"] | None = Field(
+        None,
+        description='Relative response across the swath: of flight.flat ("flat", where there is '
+        'one), of the scene itself ("scene"), not corrected ("none").',
+    )
+    offset_uncertainty: Number = Field(
+        0.003,
+        ge=0,
+        description="Least standard uncertainty of the offset, in reflectance, where a band has "
+        "one panel and cannot show it (common practice, no source).",
+    )
     certificates_correlated: Switch = Field(
         False, description="Certificates share one calibration, so that their errors go together."
     )
@@ -234,6 +245,13 @@ class Config(Model):
                 )
         if self.calibration.illumination == "irradiance log" and self.flight.irradiance is None:
             raise ValueError('calibration.illumination is "irradiance log": give flight.irradiance')
+        with_flat = self.flight.flat is not None
+        if with_flat != (self.calibration.response == "flat") and self.calibration.response:
+            raise ValueError(
+                'calibration.response is "flat": give flight.flat'
+                if not with_flat
+                else f'calibration.response is "{self.calibration.response}": leave flight.flat out'
+            )
         return self
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.calibrate.cube import CubeTask
+from pipeline.calibrate.cube import CubeTask, lines_of
 from pipeline.calibrate.ground_positions import cube_track, extents, positions
 from pipeline.calibrate.input_manifest import InputFile, require_unchanged
 from pipeline.calibrate.kernel_tables import cube_task
@@ -117,7 +117,7 @@ def _calibrated(task: CubeTask, file: InputFile, start: int, stop: int) -> dict[
     block = calibrate_block(
         counts[:, task.bands],
         task.table,
-        task.lines.part(start, stop),
+        lines_of(task, start, counts),
         uncertainty=task.product.uncertainty,
     )
     return {name: _unpacked(name, values) for name, values in arrays_of(block).items()}

@@ -23,6 +23,7 @@ from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.scene_sample import SceneSample
 from pipeline.config.flight import Config, Window
 from pipeline.radiometry.noise import PhotonTransfer
+from pipeline.radiometry.response import SwathShape
 from pipeline.records import BadElements, DarkCapture, FlatField, PanelReading
 from pipeline.version import __version__
 from pipeline.write.publish import write_bytes
@@ -31,7 +32,7 @@ _CLASSES: dict[str, Any] = {
     c.__name__: c
     for c in (
         Measured, Detector, DarkCapture, BadElements, FlatField, PanelReading, SceneSample,
-        PhotonTransfer,
+        PhotonTransfer, SwathShape,
     )
 }  # fmt: skip
 _SKELETON = "skeleton"
@@ -40,7 +41,7 @@ _SEAL_BYTES = hashlib.sha256().digest_size
 #: Sections of the config that are asked after the measurement alone. What is not named here, new
 #: keys among it, is taken to matter.
 _LATER = ("quality", "output", "limits")
-_LATER_IN_CALIBRATION = ("illumination", "certificates_correlated")
+_LATER_IN_CALIBRATION = ("illumination", "certificates_correlated", "offset_uncertainty")
 
 
 def measurement_key(config: Config, inputs: Iterable[InputFile]) -> str:

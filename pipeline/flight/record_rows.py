@@ -109,6 +109,12 @@ def steps_of(prepared: Preparation) -> tuple[Step, ...]:
     ]
     if flat is not None:
         steps.append(Step("flat", f"divided by the relative response from {flat.name}"))
+    if config.calibration.response == "scene":
+        says = "divided by the smooth response across the swath that all strips share"
+        steps.append(Step("response", says, {"strips": prepared.measured.swath.strips}))
+    if config.sensor.linearity is not None:
+        says = f"raw counts made linear first of all, by {config.sensor.linearity.name}"
+        steps.insert(0, Step("linearity", says))
     if config.sensor.wavelength_nm is not None:
         says = "band centres from sensor.wavelength_nm, whatever the cubes' headers say"
         steps.insert(0, Step("wavelengths", says))

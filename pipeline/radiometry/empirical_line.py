@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.radiometry.equation import FitVariance, reflectance_from_signal
+from pipeline.radiometry.limits import CONSISTENCY_POINT
+from pipeline.radiometry.offset import carried_offset
 from pipeline.radiometry.york import YorkFit, york, york_derivatives, york_without_each
 from pipeline.records import Array, EmpiricalLine, Mask, PanelReference
 
@@ -135,6 +137,7 @@ def fit_empirical_line(
     usable: Mask,
     *,
     certificates_correlated: bool = False,
+    offset_uncertainty: float = 0.0,
 ) -> EmpiricalLine:
     """Empirical line of every band from its usable panels.
 
@@ -145,12 +148,14 @@ def fit_empirical_line(
         standard uncertainty
     usable : (panel, band), false where a panel leaves the band's fit (saturated); NaN leave it too
     certificates_correlated : the certificates' errors go wholly together from panel to panel
+    offset_uncertainty : [1] least standard uncertainty of an offset that a band's one panel cannot
+        show
 
     Returns
     -------
     EmpiricalLine, NaN where a band is not calibrated: no usable panel, a gain not above zero, or
     signals closer than `LEAST_SEPARATION` combined standard uncertainties (with one panel: to
-    zero). One usable panel gives a gain alone, offset zero and without variance.
+    zero). One usable panel gives a gain alone; its offset is `carried_offset`'s.
 
     Notes
     -----
@@ -159,19 +164,33 @@ def fit_empirical_line(
     certificates and for the signals apart, which keeps what is systematic apart from what is
     random. For independent errors York's own formula is the same to first order in the residuals,
     and the same altogether for two panels. Totals are the sum of the two parts, times the reduced
-    chi-square where that is above 1 (Birge ratio squared).
+    chi-square (Birge ratio squared) where that is beyond its 99 % point: until the data refute
+    them the inputs' uncertainties stand. One panel: gain = (reflectance - offset) / signal, so that
+    the offset's error goes into the gain with the opposite sign.
     """
     points = _points(references, signal, uncertainty, usable)
     found = _line_through(points)
     calibrated, fit = found.calibrated, found.fit
     used = points.used & calibrated
     x, y, ux, uy = points.x, points.y, points.ux, points.uy
-    by_signal, by_reflectance = _derivatives(fit, x, y, ux, uy, used)
+    single = used.sum(axis=0) == 1
+    carried, carried_u = carried_offset(
+        fit.intercept, fit.var_intercept, calibrated & ~single, offset_uncertainty
+    )
+    carried, carried_u = np.where(single, carried, 0.0), np.where(single, carried_u, 0.0)
+    fit = _with_offset(fit, x, y, used, carried)
+    calibrated = calibrated & (np.nan_to_num(fit.slope) > 0)
+    used = used & calibrated
+    by_signal, by_reflectance = _derivatives(fit, x, y - carried, ux, uy, used)
     certificate = _propagate(by_reflectance, points.certificate_u, together=certificates_correlated)
     scatter = _propagate(by_signal, points.signal_u, together=False)
     gain, offset = (np.where(calibrated, v, np.nan) for v in (fit.slope, fit.intercept))
-    birge = np.sqrt(np.fmax(found.chi_square, 1.0))
+    birge = np.where(_refuted(found), np.sqrt(found.chi_square), 1.0)
     total = [(c + s) * birge**2 for c, s in zip(certificate, scatter, strict=True)]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_offset = np.where(single, -1 / np.where(used, x, 0.0).sum(axis=0), 0.0)
+    by_carried = ((by_offset * carried_u) ** 2, carried_u**2, by_offset * carried_u**2)
+    total = [t + c for t, c in zip(total, by_carried, strict=True)]
 
     def where_calibrated(values: Array) -> Array:
         return np.where(calibrated, values, np.nan)
@@ -201,6 +220,27 @@ def fit_empirical_line(
         high=where_calibrated(np.where(used, y, -np.inf).max(axis=0)),
         calibrated=calibrated,
     )
+
+
+def _with_offset(fit: YorkFit, x: Array, y: Array, used: Mask, offset: Array) -> YorkFit:
+    """The gains of bands with one panel, taken from an offset other than zero."""
+    single = used.sum(axis=0) == 1
+    with np.errstate(divide="ignore", invalid="ignore"):
+        alone = np.where(used, y - offset, 0.0).sum(axis=0) / np.where(used, x, 0.0).sum(axis=0)
+    return fit._replace(
+        slope=np.where(single, alone, fit.slope),
+        intercept=np.where(single, offset, fit.intercept),
+    )
+
+
+def _refuted(line: _Line) -> Mask:
+    """Bands whose scatter about the line its inputs' uncertainties do not explain."""
+    from scipy.special import chdtri
+
+    free = np.maximum(line.degrees_of_freedom, 1)
+    point = chdtri(free, 1 - CONSISTENCY_POINT) / free
+    with np.errstate(invalid="ignore"):
+        return np.asarray((line.degrees_of_freedom > 0) & (line.chi_square > point))
 
 
 def _separated(x: Array, ux: Array, used: Mask) -> Mask:

@@ -7,7 +7,7 @@ order of operations.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numba
@@ -106,6 +106,13 @@ class LineTable:
     inverse_ratio: Array32
     ratio_variance: Array32
     line_flags: Bytes
+
+    def told_unwritten(self, unwritten: NDArray[np.bool_]) -> LineTable:
+        """The same, `no_data` at lines that were never written, (line,)."""
+        if not unwritten.any():
+            return self
+        flags = np.where(unwritten, self.line_flags | NO_DATA, self.line_flags)
+        return replace(self, line_flags=flags.astype(np.uint8))
 
     def part(self, start: int, stop: int) -> LineTable:
         """The lines from `start` up to `stop`."""

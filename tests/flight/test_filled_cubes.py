@@ -45,16 +45,6 @@ def test_a_cube_of_one_count_throughout_is_found(plain_copy: Any, count: int) ->
     assert look(plain_copy.config).to_json()["verdict"] == "caution"
 
 
-def test_a_hole_of_zeros_is_found_where_lines_are_looked_at(plain_copy: Any) -> None:
-    counts = plain_copy.counts("strip-01")
-    counts[40:60] = 0
-    write(plain_copy, counts)
-    hit = LOOKED[(LOOKED >= 40) & (LOOKED < 60)]
-    row = files_whole(plain_copy)
-    assert row["verdict"] == "fail"
-    assert f"{hit.size} of the 48 lines looked at ({hit[0]} to {hit[-1]}) hold" in row["says"]
-
-
 def test_a_file_by_bands_that_was_cut_off_and_filled_lacks_its_last_bands(plain_copy: Any) -> None:
     by_band = np.ascontiguousarray(plain_copy.counts("strip-01").transpose(1, 0, 2))
     by_band[-4:] = 0

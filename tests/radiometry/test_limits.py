@@ -15,6 +15,7 @@ from pipeline.radiometry.limits import LIMITS, verdict, with_overrides
 TABLE = {
     "files-whole": ("byte", None, 0),
     "manifest": ("file", None, 0),
+    "no-data": ("line", None, 0.0),
     "strip-missing": ("strip", 0, None),
     "settings-alike": ("cube", None, 0),
     "disk-space": ("1", None, 1.1),
@@ -32,6 +33,7 @@ TABLE = {
     "light-leak": ("count", 1, 5),
     "dark-clipped": ("1", 0.01, 0.20),
     "bad-elements": ("1", 0.005, 0.02),
+    "falloff": ("1", 0.02, None),
     "striping": ("1", 0.005, None),
     "panel-peak": ("1", (0.73, 0.85), 0.10),
     "panel-saturated": ("band", 1, None),

@@ -10,9 +10,11 @@ from numpy.typing import ArrayLike
 
 from pipeline.radiometry.checks.row import Limits, not_checked, percent, row
 from pipeline.radiometry.limits import (
+    FALLOFF_ERRORS,
     LIMITS,
     STRIPING_ERRORS,
 )
+from pipeline.radiometry.response import SwathShape, modes
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, BadElements, Check
 
@@ -120,3 +122,33 @@ def striping(signal: ArrayLike | None, *, subject: str = "", limits: Limits = LI
     return row(
         limits, "striping", float(size[worst]), says, subject=subject, counts=bool(proved[worst])
     )
+
+
+def falloff(
+    shape: SwathShape | None,
+    samples: int,
+    *,
+    flat: bool = False,
+    limits: Limits = LIMITS,
+) -> Check:
+    """Smooth departure from level across the swath that all strips share.
+
+    `shape` is after the response that is used, which came from a flat where `flat` is true.
+    """
+    if shape is None or shape.strips < 2 or not np.isfinite(shape.common_error).all():
+        return not_checked(
+            limits,
+            "falloff",
+            "with one strip the ground's own gradient cannot be told from a lens's falloff",
+        )
+    across = modes(samples)
+    departure, error = shape.common @ across, np.sqrt(shape.common_error**2 @ across**2)
+    worst = int(np.abs(departure).argmax())
+    size = float(abs(departure[worst]))
+    says = (
+        f"at sample {worst} the strips' mean departs by {100 * departure[worst]:+.1f} % (standard "
+        f"error {100 * error[worst]:.1f} %) from level"
+    )
+    counts = size > FALLOFF_ERRORS * float(error[worst])
+    do = "The flat no longer fits this lens: record a new one" if flat else ""
+    return row(limits, "falloff", size, says, do=do, counts=counts)

@@ -12,6 +12,8 @@ DRIFT_ERRORS: Final = 5.0
 LEAK_ERRORS: Final = 5.0
 #: Standard errors that a stripe must exceed (common practice, no source).
 STRIPING_ERRORS: Final = 3.0
+#: ... for `falloff` to speak.
+FALLOFF_ERRORS: Final = 3.0
 #: Standard errors that a wavelength shift or a smile must exceed (common practice, no source).
 SHIFT_ERRORS: Final = 3.0
 #: Standard uncertainty of where the O2-A dip lies, from its shape [nm]: from air mass 1 to 3 its

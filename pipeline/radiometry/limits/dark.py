@@ -45,6 +45,12 @@ DARK = (
           source=COMMON,
           about="Share of elements hot, dead, stuck or noisy.",
           do="Compare with earlier flights; ask the maker for service if the share grows"),
+    entry("falloff", "1", "above", (0.02, None),
+          source=OWN,
+          about="Worst smooth departure of the scene's mean across the swath from level, after the "
+          "response that is used; the median over bands, if above 3 standard errors.",
+          do="Record a flat of a uniform target that fills the swath, any day, or set "
+          'calibration.response = "scene" if there are many strips, flown both ways'),
     entry("striping", "1", "above", (0.005, None),
           source=COMMON,
           about="Worst sample's departure from its neighbours in panel or flat after correction, "

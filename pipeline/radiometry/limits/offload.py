@@ -15,6 +15,11 @@ OFFLOAD = (
           source=f"{OWN}: a copy is whole when its digest is",
           about="Files that the manifest lists and that are missing or have another digest.",
           do="Copy the named files again from the recorder"),
+    entry("no-data", "line", "any", (None, 0.0),
+          source=OWN,
+          about="Lines that were never written: zeros, or one value throughout. They are flagged "
+          "no_data and blank.",
+          do="Copy the file again from the recorder before its disk is wiped"),
     entry("strip-missing", "strip", "any", (0.0, None),
           source=f"{OWN}: numbers in sequence have no gaps",
           about="Numbers missing between the first and the last strip.",

@@ -108,3 +108,15 @@ def test_overall_noise_weighs_the_captures_by_their_frames(found: Inventory) -> 
     few = replace(one, noise=np.full_like(one.noise, 2.0), frames_used=100)
     many = replace(one, noise=np.full_like(one.noise, 1.0), frames_used=300)
     np.testing.assert_allclose(overall_noise([few, many]), np.sqrt((4 + 3) / 4), rtol=1e-6)
+
+
+def test_a_frame_with_light_on_it_has_no_part_in_the_mean(plain_copy: Any) -> None:
+    capture = take_inventory(load_config(plain_copy.config)).darks[0]
+    whole, _ = measure_dark(capture, 0.0)
+    frames = np.memmap(capture.data, "<u2", "r+").reshape(capture.lines, -1)
+    frames[7] += 900
+    frames.flush()
+    measured, _ = measure_dark(capture, 0.0)
+    assert measured.frames_used == whole.frames_used - 1
+    assert np.isnan(measured.level[7])
+    np.testing.assert_allclose(measured.mean, whole.mean, atol=0.5)

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.calibrate.cube_variables import line_variables
+from pipeline.calibrate.cube_variables import band_variables, line_variables
 from pipeline.calibrate.darks import CubeDark
 from pipeline.calibrate.detector import Detector
 from pipeline.calibrate.kernel_tables import kernel_table, line_table, possible_drift
@@ -22,6 +22,7 @@ from pipeline.flags import LineFlag, QualityFlag
 from pipeline.radiometry.empirical_line import fit_empirical_line
 from pipeline.radiometry.kernel import TALLIES, CalibratedBlock, calibrate_block
 from pipeline.radiometry.noise import PhotonTransfer
+from pipeline.read.inventory import take_inventory
 from pipeline.records import (
     BadElements,
     DarkCapture,
@@ -199,3 +200,20 @@ def test_a_line_flag_tells_of_time_and_light() -> None:
     times = LineTimes(np.arange(LINES), np.array([0, 1, 2, 0, 0, 3], np.uint8), 0.0045)
     flags = line_variables(times, LIGHT, DARK)["line_flag"]
     assert flags.tolist() == [0, 1, 2 | LineFlag.ILLUMINATION_EXTRAPOLATED, 0, 0, 3]
+
+
+def test_a_low_signal_is_low_against_one_frames_noise_alone(config: Any) -> None:
+    table = kernel_table(config, detector(), FIT, DARK, slice(0, BANDS))
+    np.testing.assert_allclose(table.read_variance, (NOISE / FLAT.response) ** 2, rtol=1e-5)
+
+
+def test_each_of_the_fits_variances_goes_under_its_own_name(config: Any) -> None:
+    capture = take_inventory(config).cubes[0]
+    values = band_variables(capture, FIT, slice(1, 4))
+    for name in ("certificate", "scatter"):
+        for part in ("gain_variance", "offset_variance", "covariance"):
+            wanted = getattr(FIT, f"{name}_{part}")[1:4]
+            np.testing.assert_array_equal(values[f"{name}_{part}"], wanted)
+            assert wanted.all()
+    np.testing.assert_array_equal(values["empirical_gain_offset_covariance"], FIT.covariance[1:4])
+    np.testing.assert_array_equal(values["panel_reflectance_low"], FIT.low[1:4])

@@ -8,12 +8,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.calibrate.panels.readings import combined, references, windows_in_config
+from pipeline.calibrate.panels.readings import (
+    PanelLines,
+    PanelWindow,
+    combined,
+    read_core,
+    references,
+    windows_in_config,
+)
 from pipeline.calibrate.prepare import prepare
 from pipeline.config.flight import load_config
 from pipeline.errors import ConfigError
 from pipeline.read.inventory import take_inventory
-from pipeline.records import Illumination, PanelReading, PanelReference
+from pipeline.records import Illumination, LineTimes, PanelReading, PanelReference
 
 
 def reading(panel: str, signal: float, u: float, saturated: float = 0.0) -> PanelReading:
@@ -118,3 +125,27 @@ def test_readings_agree_with_the_panels_of_the_simulated_flight(rich_flight: Any
         assert np.median(np.abs(z)) < 2
         assert (one.saturated_share == 0).all()
         assert one.pixels >= 25
+
+
+def test_a_window_given_twice_is_one_reading(plain_flight: Any) -> None:
+    config = load_config(plain_flight.config)
+    first = config.panel[0]
+    nine = first.model_copy(update={"where": first.where * 9})
+    cubes = {c.name: c for c in take_inventory(config).cubes}
+    again = config.model_copy(update={"panel": (nine, *config.panel[1:], first)})
+    once, often = windows_in_config(config, cubes), windows_in_config(again, cubes)
+    assert [vars(w) for w in often] == [vars(w) for w in once]
+
+
+def test_a_panels_sample_is_saturated_from_the_count_on() -> None:
+    counts = np.full((12, 1, 12), 3999, np.uint16)
+    counts[0, 0, :6] = 4000
+    window = PanelWindow("p", "strip-00", (0, 12), (0, 12), "window")
+    one = read_core(
+        PanelLines(window, counts, counts.astype(np.float32)),
+        LineTimes(np.arange(12.0), np.zeros(12, np.uint8), 0.0045),
+        bad=np.zeros((1, 12), bool),
+        dark_uncertainty=np.zeros((1, 12), np.float32),
+        saturation_counts=4000,
+    )
+    np.testing.assert_allclose(one.saturated_share, 6 / 144)

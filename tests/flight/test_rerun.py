@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 
 from pipeline.calibrate import measure, prepare
+from pipeline.calibrate.input_manifest import take_inputs
 from pipeline.config.flight import load_config
 from pipeline.flight import measurement_cache as kept
 from pipeline.flight.run import run
@@ -243,3 +245,14 @@ def test_a_kept_measurement_comes_back_as_it_was(flight: Path) -> None:
         assert one.time_s == other.time_s
     assert back.detector.transfer == measured.detector.transfer
     assert kept.load(folder, "other") is None
+
+
+def test_the_key_of_a_measurement_holds_the_panels_places(flight: Path) -> None:
+    config = load_config(flight)
+    inputs = take_inputs(config)
+    key = kept.measurement_key(config, inputs)
+    text = flight.read_text()
+    moved = re.sub(r"lines = \[(\d+)", lambda m: f"lines = [{int(m[1]) + 1}", text, count=1)
+    assert moved != text
+    flight.write_text(moved)
+    assert kept.measurement_key(load_config(flight), inputs) != key

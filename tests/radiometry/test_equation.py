@@ -139,3 +139,11 @@ def test_every_quantity_matters() -> None:
         more = FitVariance(*(1.1 * v for v in value)) if isinstance(value, tuple) else 1.1 * value
         moved = equation.variance_terms(replace(x, **{field.name: more}))
         assert any(moved[name] != terms[name] for name in TERMS), field.name
+
+
+def test_folded_noise_is_the_noise_of_a_signal() -> None:
+    signal = np.array([-20.0, 0.0, 300.0, 2000.0])
+    response = np.array([0.8, 0.9, 1.1, 1.2])
+    element = equation.fold_element(np.full(4, 1.6), np.zeros(4), response, np.zeros(4), 5.2)
+    wanted = equation.noise_variance(signal, 1.6, response, 5.2)
+    np.testing.assert_allclose(equation.folded_noise(signal, element), wanted, rtol=1e-12)

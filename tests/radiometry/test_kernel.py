@@ -387,3 +387,26 @@ def test_unpacked_gives_nan_where_the_fill_is() -> None:
     values = REFLECTANCE.unpacked(np.array([REFLECTANCE.fill, 5000, -3], np.int16))
     np.testing.assert_allclose(values, [np.nan, 0.5, -0.0003], rtol=1e-6)
     assert values.dtype == np.float32
+
+
+@BOTH
+def test_the_packings_own_ends_are_held(calibrate: Any) -> None:
+    ends = np.array([32767, -32767]) / 10_000
+    # One count is one step: offset 0 and gain 1e-4 from a dark of 40000.
+    table = table_of(1, 2, dark=40_000.0, gain=1e-4, saturation_counts=1e9, low_signal_snr=0.0)
+    counts = np.array([[[72_767, 7_233]]], np.float32)
+    block = calibrate(counts, table, lines_of())
+    assert block.reflectance.ravel().tolist() == [32767, -32767]
+    assert not (block.flags & Q.BEYOND_PACKING).any()
+    np.testing.assert_allclose(block.reflectance.ravel() * 1e-4, ends)
+    beyond = calibrate(counts + np.array([1, -1], np.float32), table, lines_of())
+    assert (beyond.flags & Q.BEYOND_PACKING).all()
+
+
+@BOTH
+def test_each_band_has_its_own_light(calibrate: Any) -> None:
+    light = np.array([[1.0, 0.5], [2.0, 4.0]], np.float32)
+    lines = replace(lines_of(2), inverse_ratio=light, ratio_variance=0 * light)
+    block = calibrate(np.full((2, 2, 1), 1100, np.uint16), table_of(2, 1), lines)
+    # 1000 counts at gain 1/2000, over q.
+    np.testing.assert_allclose(block.reflectance[..., 0] * 1e-4, [[0.5, 0.25], [1.0, 2.0]])

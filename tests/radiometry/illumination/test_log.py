@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pipeline.errors import CalibrationError
 from pipeline.radiometry import illumination
-from pipeline.radiometry.illumination import curve_from_log, from_log, illumination_at
+from pipeline.radiometry.illumination import LightCurve, curve_from_log, from_log, illumination_at
 
 
 @pytest.fixture
@@ -264,3 +266,27 @@ def test_does_not_change_input():
     from_log(*arrays)
     for array, before in zip(arrays, kept, strict=True):
         np.testing.assert_array_equal(array, before)
+
+
+def test_what_a_line_shares_with_the_panels_has_cancelled(rng):
+    log_time = np.arange(0, 300.0, 1.0)
+    log_value = 1 + 0.02 * rng.standard_normal(log_time.size)
+    curve = curve_from_log(log_time, log_value, np.array([150.0]))
+    light = illumination_at(curve, np.array([150.0, 290.0]))
+    assert light.ratio[0] == pytest.approx(1, abs=1e-12)
+    assert light.uncertainty[0] < 1e-6
+    assert light.uncertainty[1] > 1e-4
+
+
+def test_a_gap_wanders_as_what_nobody_saw():
+    band = np.ones(1)
+    level = np.ones((2, 1))
+    curve = LightCurve(
+        np.array([0.0, 100.0]), level, 0 * level, 0 * level[:1], 0 * band, 1e-6 * band,
+        np.array([True]), np.ones(2, bool), 0 * band, 0 * band,
+    )  # fmt: skip
+    # A Brownian bridge of 1e-6 a second: 1e-6 x 100 x 1/4 at its middle.
+    light = illumination_at(curve, np.array([50.0]))
+    np.testing.assert_allclose(light.uncertainty, 0.005)
+    seen = replace(curve, gap=np.array([False]))
+    np.testing.assert_allclose(illumination_at(seen, np.array([50.0])).uncertainty, 0)

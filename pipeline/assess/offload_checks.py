@@ -18,6 +18,7 @@ from pipeline.config.flight import Config
 from pipeline.errors import ReflectoryError
 from pipeline.flags import LineFlag
 from pipeline.radiometry.checks import offload
+from pipeline.radiometry.checks.no_data import no_data
 from pipeline.radiometry.checks.row import Limits, band_names, listed, percent
 from pipeline.records import Array, Check, DarkCapture, Mask
 from pipeline.write.product import output_bytes
@@ -50,7 +51,7 @@ def offload_rows(
             recording,
             measured,
         ),
-        offload.no_data(
+        no_data(
             {s.cube: s.unwritten for s in measured.scenes if s.lines.size < s.looked.size},
             panels={r.cube for r in measured.readings},
             limits=limits,

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from pipeline.radiometry.checks import row as rows
-from pipeline.radiometry.checks.verdict import run_verdict, worst_first
+from pipeline.radiometry.checks.verdict import run_verdict, times_beyond, worst_first
 from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.records import Check
 
 GROUPS = (
     "offload", "dark", "light_leak", "elements", "exposure", "panels", "fit", "light", "spectrum",
-    "units",
+    "units", "no_data",
 )  # fmt: skip
 
 
@@ -47,6 +47,24 @@ def test_the_worst_row_decides(checks: list[Check], verdict: str) -> None:
 
 def test_rows_come_worst_first_and_otherwise_as_given() -> None:
     assert worst_first([PASS, NOT, CAUTION, PART, FAIL]) == [FAIL, PART, CAUTION, NOT, PASS]
+
+
+def test_what_explains_the_others_comes_first_then_what_is_farthest_beyond() -> None:
+    def of(name: str, value: float) -> Check:
+        return rows.row(LIMITS, name, value, "it says")
+
+    drift, farther, leak = of("dark-drift", 9.0), of("fit-residual", 0.4), of("light-leak", 5.5)
+    unwritten = rows.row(LIMITS, "no-data", 3.0, "zeros", costs_part=True)
+    # 9 of 5 counts, 0.4 of 0.10, and the light in the dark that explains the drift.
+    assert worst_first([drift, farther, leak]) == [leak, farther, drift]
+    # A fail that costs a part alone stays behind those that cost all.
+    assert worst_first([unwritten, drift]) == [drift, unwritten]
+    # 0.3 lies 0.49 from the middle of 0.73 and 0.85, 8.2 times half their distance; 36 bands
+    # are not 36 times as grave as one.
+    dim, bands = of("panel-peak", 0.3), of("panel-saturated", 36.0)
+    assert worst_first([bands, dim]) == [dim, bands]
+    assert times_beyond(dim) == pytest.approx(0.49 / 0.06)
+    assert times_beyond(bands) == times_beyond(NOT) == times_beyond(PASS) == 1
 
 
 def test_every_row_of_the_table_has_its_function() -> None:

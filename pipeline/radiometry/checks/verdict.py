@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from typing import Literal
 
+from pipeline.radiometry.limits import LIMITS
 from pipeline.records import Check
 
 RunVerdict = Literal["good", "caution", "unusable"]
@@ -55,13 +56,18 @@ def _gravity(check: Check) -> tuple[int, int, float]:
 def times_beyond(check: Check) -> float:
     """How many times beyond the limit of its verdict a row's value lies, 1 or more.
 
-    1 where there is no value, no limit, or a limit of 0, which knows no times.
+    Of a pair of limits the distance from their middle counts, over half their distance. 1 where
+    there is no value or no limit, where the limit is 0, which knows no times, and where it
+    is a number of things: ten bands are not ten times as grave as one.
     """
     limit = check.fail if check.verdict == "fail" else check.caution
-    if limit is None or check.value is None:
+    if limit is None or check.value is None or LIMITS[check.check].kind == "from":
         return 1.0
-    low, high = limit if isinstance(limit, tuple) else (limit, limit)
-    size = abs(check.value)
-    if not (low > 0 and high > 0):
-        return 1.0
-    return max(size / high, low / size if size else math.inf, 1.0)
+    if isinstance(limit, tuple):
+        low, high = limit
+        times = abs(check.value - (low + high) / 2) / ((high - low) / 2) if high > low else 1.0
+    elif LIMITS[check.check].kind in ("below", "outside"):
+        times = limit / check.value if check.value > 0 else math.inf
+    else:
+        times = abs(check.value) / limit if limit > 0 else 1.0
+    return max(times, 1.0)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError
 from pipeline.inspect.finished_run import cube_name, cube_paths
-from pipeline.write.run_record import read_run
+from pipeline.write.run_record import RUN_JSON, read_run
 
 if TYPE_CHECKING:
     from pipeline.progress.protocol import Progress
@@ -23,6 +23,21 @@ def folder_beside(run: Path) -> Path:
     """
     run = run.resolve()
     return run.with_name(f"{run.name}-export")
+
+
+def require_free(target: Path) -> None:
+    """InputError where an export would change a finished run, or write over what is no file."""
+    if target.exists() and not (target.is_file() or target.is_dir()):
+        raise InputError(
+            "is a device, pipe or socket", where=target, do="Name a file or folder with --target"
+        )
+    for folder in (target.resolve(), *target.resolve().parents):
+        if (folder / RUN_JSON).is_file():
+            raise InputError(
+                f"lies in the finished run {folder.name}, whose checksums would not hold any more",
+                where=target,
+                do="Name another place with --target",
+            )
 
 
 def quicklooks(run: Path, cube: str | None = None, target: Path | None = None) -> Iterator[Path]:
@@ -44,6 +59,7 @@ def quicklooks(run: Path, cube: str | None = None, target: Path | None = None) -
     from pipeline.inspect.quicklook import export_quicklook
 
     read_run(run)
+    require_free(target or folder_beside(run))
     there = {cube_name(path): path for path in cube_paths(run)}
     if not there:
         raise InputError("has no cube file", where=run, do="Name the folder of a run")
@@ -76,6 +92,7 @@ def map_files(
     """Write the map of a run into a folder; see `map_export.export_map`."""
     from pipeline.inspect.map_export import export_map
 
+    require_free(target or folder_beside(run))
     return export_map(
         run,
         target or folder_beside(run),
@@ -107,6 +124,7 @@ def spectra(run: Path, regions: Path, target: Path | None = None) -> Path:
 
     read_run(run)
     file = target or folder_beside(run)
+    require_free(file)
     if target is None or target.is_dir():
         file /= f"{regions.stem}-spectra.csv"
     export_spectra(run, read_regions(regions), file)

@@ -80,3 +80,28 @@ def test_no_run_is_one_line(
     assert main(["export", name, "quicklook"]) == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert line.startswith(f"reflectory: {name}: ")
+
+
+@pytest.mark.parametrize(
+    "target",
+    ["{run}/strip-00.nc", "{run}/run.json", "{run}", "{run}/new/x.tif", "link/strip-00.nc",
+     "/dev/null"],
+)  # fmt: skip
+@pytest.mark.parametrize("what", [["quicklook", "--cube", "strip-00"], ["spectra"], ["map"]])
+def test_a_finished_run_and_a_device_are_no_target(
+    run_folder: Path,
+    plain_run: RunResult,
+    what: list[str],
+    target: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    flight = plain_run.folder.parents[2]
+    Path("link").symlink_to(run_folder)
+    regions = ["--regions", str(flight / "areas.kml")] if what == ["spectra"] else []
+    place = target.format(run=run_folder)
+    assert main(["export", str(run_folder), *what, *regions, "--target", place]) == 2
+    said = capsys.readouterr().err
+    assert len(said.splitlines()) == 1
+    assert "--target" in said
+    assert Path("/dev/null").is_char_device()
+    assert all(f.ok for f in verify(run_folder, inputs=False, folders=[flight]))

@@ -30,7 +30,9 @@ def compare(run_a: Path, run_b: Path) -> dict[str, object]:
     by name), "panels", "checks", and "reflectance": per band the wavelength [nm], the number of
     samples valid in both, how many of them differ, how many more are valid in one run alone, and
     mean, 5th and 95th percentile of reflectance b minus a over those valid in both (exact, with
-    linear interpolation between order statistics; null where no sample is valid). "same" is true
+    linear interpolation between order statistics; null where no sample is valid); below it
+    "variables", by cube and variable, what is not the same: flags, uncertainty, packing,
+    attributes among it. "same" is true
     where all of this, flight, software, outcome and verdict are alike and every cube was compared.
 
     Raises
@@ -44,7 +46,14 @@ def compare(run_a: Path, run_b: Path) -> dict[str, object]:
     config = _changes(_flat(dict(a.config)), _flat(dict(b.config)))
     inputs = _inputs(*({i.name: i.sha256 for i in run.inputs} for run in (a, b)))
     panels, checks, light = _panels(a, b), _checks(a, b), compare_cubes(run_a, run_b)
-    differences = (config, *inputs.values(), panels, checks["changed"], light["left_out"])
+    differences = (
+        config,
+        *inputs.values(),
+        panels,
+        checks["changed"],
+        light["left_out"],
+        light["variables"],
+    )
     return {
         "same": not any(differences)
         and all(runs[0][key] == runs[1][key] for key in _ALIKE)

@@ -1,4 +1,4 @@
-"""Reflectance of two runs' cubes, band by band: how much, and how often, one is not the other."""
+"""Two runs' cubes: reflectance band by band, and which variables are not the same."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.inspect.compare_variables import variables_apart
 from pipeline.inspect.finished_run import (
     UNREADABLE,
     StoredCube,
@@ -60,6 +61,9 @@ def compare_cubes(run_a: Path, run_b: Path) -> dict[str, Any]:
         "cubes": [pair.name for pair in pairs],
         "left_out": left_out,
         "bands": _band_rows(pairs),
+        "variables": {
+            pair.name: apart for pair in pairs if (apart := variables_apart(*pair.paths))
+        },
     }
 
 

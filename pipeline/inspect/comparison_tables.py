@@ -58,6 +58,16 @@ def show_comparison(comparison: Mapping[str, Any], console: Console | None = Non
         [_check_line(row) for row in comparison["checks"]["changed"]],
     )
     _print_reflectance(console, light)
+    _table(
+        console,
+        "variables",
+        ("cube", "variable", "differs in"),
+        [
+            (cube, name, ", ".join(what))
+            for cube, apart in light["variables"].items()
+            for name, what in apart.items()
+        ],
+    )
 
 
 def _sameness(run_a: str, run_b: str, cubes: int) -> str:

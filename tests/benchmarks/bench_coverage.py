@@ -73,6 +73,15 @@ CASES: Mapping[str, Case] = {
     "irradiance log": Case(
         replace(SMALL, panels=THREE, irradiance_fall=0.12, illumination="irradiance log")
     ),
+    "light by band": Case(
+        replace(
+            SMALL,
+            panels=THREE,
+            irradiance_fall=0.08,
+            blue_fall=0.10,
+            illumination="irradiance log",
+        )
+    ),
     "all": Case(
         replace(
             SMALL,

@@ -325,12 +325,16 @@ def _resolved(config: Config, output: str | Path | None) -> Config:
         )
         for i, panel in enumerate(config.panel)
     )
-    linearity = existing(config.sensor.linearity, "sensor.linearity")
+    of_sensor = {
+        name: existing(value, f"sensor.{name}")
+        for name, value in config.sensor
+        if isinstance(value, Path)
+    }
     target = Path(output).absolute() if output is not None else base / config.output.folder
     return config.model_copy(
         update={
             "flight": flight,
-            "sensor": config.sensor.model_copy(update={"linearity": linearity}),
+            "sensor": config.sensor.model_copy(update=of_sensor),
             "panel": panels,
             "output": config.output.model_copy(update={"folder": target}),
         }

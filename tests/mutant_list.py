@@ -279,6 +279,14 @@ MUTANTS = (
     Mutant("counts that float32 cannot hold", "pipeline/read/reader.py",
            "EXACT_UP_TO = 1 << 24", "EXACT_UP_TO = 1 << 25",
            ("tests/read", "tests/flight/test_other_forms.py")),
+    # Light that was supposed
+    Mutant("constant light is certain under a moving sun",
+           "pipeline/radiometry/illumination/clear_sky.py",
+           "uncertainty=change)", "uncertainty=0 * change)",
+           ("tests/radiometry/illumination/test_clear_sky.py",)),
+    Mutant("a place without its sun", "pipeline/calibrate/light.py",
+           "if place is None or not np.isfinite(panel_s).any():", "if True:",
+           ("tests/flight/test_light_followed.py",)),
     # Finished runs
     Mutant("a record of wrong types is read", "pipeline/write/run_record.py",
            "if text != PurePosixPath(text).name or not is_inside(text):",

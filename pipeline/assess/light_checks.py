@@ -11,7 +11,6 @@ from pipeline.calibrate.ground_positions import (
     along_track_lines,
     along_track_ratios,
     cube_tracks,
-    mean_place,
     positions,
 )
 from pipeline.calibrate.light import Light, passes_over
@@ -48,7 +47,8 @@ def light_rows(
 def _known(recording: Recording, light: Light, limits: Limits) -> Check:
     """Was the light seen at every line, or supposed to have gone on?"""
     if light.curve is None:
-        return rows.illumination_known(None, None, None, limits=limits)
+        supposed = "a cloudless sky's by a model" if light.method == "clear sky" else "constant"
+        return rows.illumination_known(None, None, None, supposed=supposed, limits=limits)
     followed = [light.by_cube[c.name] for c in recording.cubes]
     relative = [np.atleast_2d(one.uncertainty / one.ratio).max(axis=0) for one in followed]
     return rows.illumination_known(
@@ -80,12 +80,12 @@ def _irradiance(
 
 def _sun_elevation(recording: Recording) -> Array | None:
     """Sun elevation at the first and the last line [degree]."""
-    track, line_s = recording.track, recording.line_s
+    place, line_s = recording.place, recording.line_s
     some = line_s[np.isfinite(line_s)]
-    if track is None or not some.size:
+    if place is None or not some.size:
         return None
     ends = np.array([some.min(), some.max()])
-    return geometry.sun_elevation(ends, *mean_place(track))
+    return geometry.sun_elevation(ends, *place)
 
 
 def flight_rows(

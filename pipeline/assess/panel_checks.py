@@ -9,7 +9,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.calibrate.fit import Fit
-from pipeline.calibrate.ground_positions import mean_place
 from pipeline.calibrate.light import Light
 from pipeline.calibrate.panels.region_search import unconfirmed
 from pipeline.calibrate.recording import Recording
@@ -124,11 +123,11 @@ def _ratio_of_thin(scene: SceneSample, light: Light) -> Array:
 
 
 def _cosine_change(recording: Recording, readings: Sequence[PanelReading]) -> float | None:
-    track = recording.track
-    if track is None:
+    place = recording.place
+    if place is None:
         return None
     panel_s = np.array([r.time_s for r in readings])
-    change = geometry.sun_cosine_change(recording.line_s[::50], panel_s, *mean_place(track))
+    change = geometry.sun_cosine_change(recording.line_s[::50], panel_s, *place)
     return change if math.isfinite(change) else None
 
 

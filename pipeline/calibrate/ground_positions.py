@@ -12,7 +12,7 @@ from pipeline.calibrate.kernel_tables import Positions
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
 from pipeline.radiometry import geometry
-from pipeline.radiometry.angles import circular_mean, span, wrapped
+from pipeline.radiometry.angles import span, wrapped
 from pipeline.read.tables import Track
 from pipeline.records import Array, Capture, LineTimes
 from pipeline.write.provenance import Extents
@@ -45,11 +45,6 @@ def cube_tracks(recording: Recording) -> dict[str, CubeTrack]:
     if track is None:
         return {}
     return {c.name: cube_track(track, recording.times[c.name]) for c in recording.cubes}
-
-
-def mean_place(track: Track) -> tuple[float, float]:
-    """Mean latitude and longitude of a track [degree]."""
-    return float(np.nanmean(track.latitude)), circular_mean(track.longitude)
 
 
 def positions(config: Config, capture: Capture, at: CubeTrack | None) -> Positions | None:

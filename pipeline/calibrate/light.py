@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -18,7 +19,7 @@ class Light:
     """What is known of the light."""
 
     method: str  # calibration.illumination
-    curve: LightCurve | None  # None where the light is taken as constant
+    curve: LightCurve | None  # None where the light is supposed and not seen
     at_panels: Illumination  # at each reading's time
     by_cube: Mapping[str, Illumination]
 
@@ -35,7 +36,10 @@ def follow_light(
     """
     at = np.array([r.time_s for r in readings])
     curve: LightCurve | None = None
+    make: Callable[[Array], Illumination] = _supposed_constant(recording, at)
     match method:
+        case "clear sky":
+            make = _clear_sky(recording, at)
         case "irradiance log":
             log = recording.log
             assert log is not None  # the config's own rule
@@ -51,17 +55,40 @@ def follow_light(
             passes = passes_over(readings)
             illumination.require_repeated(passes, recording.line_s)
             curve = _curve_of_passes(passes, certified)
-
-    def make(time_s: Array) -> Illumination:
-        if curve is None:
-            return illumination.constant(time_s.size)
-        return illumination.illumination_at(curve, time_s)
-
+    if curve is not None:
+        make = partial(illumination.illumination_at, curve)
     return Light(
         method,
         curve,
         make(at),
         {name: make(times.time_s) for name, times in recording.times.items()},
+    )
+
+
+def _clear_sky(recording: Recording, panel_s: Array) -> Callable[[Array], Illumination]:
+    """A cloudless sky's light at any times, by band."""
+    place, first = recording.place, recording.cubes[0]
+    assert place is not None  # the config's own rule
+    return partial(
+        illumination.clear_sky,
+        panel_time=panel_s,
+        wavelength_nm=first.wavelength_nm,
+        fwhm_nm=first.fwhm_nm,
+        latitude=place[0],
+        longitude=place[1],
+    )
+
+
+def _supposed_constant(recording: Recording, panel_s: Array) -> Callable[[Array], Illumination]:
+    """Light that is taken as constant; with a known position, as uncertain as the sun moves it."""
+    place = recording.place
+    if place is None or not np.isfinite(panel_s).any():
+        return lambda time_s: illumination.constant(time_s.size)
+    return partial(
+        illumination.constant_under_sun,
+        panel_time=panel_s,
+        latitude=place[0],
+        longitude=place[1],
     )
 
 

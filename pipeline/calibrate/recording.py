@@ -12,6 +12,7 @@ from pipeline.calibrate.darks import require_matching
 from pipeline.config.flight import Config
 from pipeline.config.tables import LineTimesTable
 from pipeline.errors import InputError
+from pipeline.radiometry.angles import circular_mean
 from pipeline.radiometry.checks.offload import differences
 from pipeline.read.inventory import Inventory
 from pipeline.read.tables import (
@@ -48,6 +49,14 @@ class Recording:
     def wavelength_nm(self) -> Array:
         """Band centres of all cubes, (band,) [nm]."""
         return self.cubes[0].wavelength_nm
+
+    @property
+    def place(self) -> tuple[float, float] | None:
+        """Mean latitude and longitude of the track [degree]; None without one."""
+        track = self.track
+        if track is None:
+            return None
+        return float(np.nanmean(track.latitude)), circular_mean(track.longitude)
 
     @property
     def line_s(self) -> Array:

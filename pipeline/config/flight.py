@@ -126,8 +126,10 @@ class Panel(Model):
 class Calibration(Model):
     """Choices of the calibration."""
 
-    illumination: Literal["constant", "panel passes", "irradiance log"] = Field(
-        "constant", description='What follows the light: nothing, "panel passes", "irradiance log".'
+    illumination: Literal["constant", "panel passes", "irradiance log", "clear sky"] = Field(
+        "constant",
+        description='What follows the light: nothing, "panel passes", "irradiance log", or the '
+        'sun\'s course by a model of a cloudless sky, "clear sky".',
     )
     response: Literal["flat", "scene", "none"] | None = Field(
         None,
@@ -245,6 +247,8 @@ class Config(Model):
                 )
         if self.calibration.illumination == "irradiance log" and self.flight.irradiance is None:
             raise ValueError('calibration.illumination is "irradiance log": give flight.irradiance')
+        if self.calibration.illumination == "clear sky" and self.flight.track is None:
+            raise ValueError('calibration.illumination is "clear sky": give flight.track')
         with_flat = self.flight.flat is not None
         if with_flat != (self.calibration.response == "flat") and self.calibration.response:
             raise ValueError(

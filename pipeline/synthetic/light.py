@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.radiometry.geometry import sun_elevation
+from pipeline.radiometry.illumination.clear_sky import haurwitz
 from pipeline.records import Array
 from pipeline.synthetic.atmosphere import irradiance, wavelength_grid
 from pipeline.synthetic.geometry import (
@@ -42,6 +44,15 @@ def irradiance_log(plan: FlightPlan, table: Timetable, time_s: Array) -> Array:
         # The edge of a cloud's shadow passes within half a second.
         inside = np.clip(np.minimum(time_s - start, stop - time_s) / 0.5 + 0.5, 0.0, 1.0)
         level = level * (1.0 + (cloud.level - 1.0) * inside)
+    since = time_s - lines[0, 0]
+    for swing in plan.swings:
+        level = level * (
+            1.0 + swing.size * np.sin(2 * np.pi * since / swing.period_s + swing.phase)
+        )
+    if plan.sun_moves:
+        at = np.append(time_s, lines[0, 0])
+        sky = haurwitz(sun_elevation(at, plan.latitude, plan.longitude))
+        level = level * sky[:-1] / sky[-1]
     for cube, share in plan.strip_light:
         start, stop = lines[cube, 0] - 0.5 * plan.turn_s, lines[cube, -1] + 0.5 * plan.turn_s
         level = level * np.where((time_s >= start) & (time_s <= stop), share, 1.0)

@@ -52,6 +52,15 @@ class Cloud:
     level: float  # irradiance over that of clear sky
 
 
+@dataclass(frozen=True)
+class Swing:
+    """Light that swells and fades, as through thin cloud."""
+
+    size: float  # amplitude over the light itself
+    period_s: float
+    phase: float = 0.0  # [radian] at the first line
+
+
 @dataclass(frozen=True, kw_only=True)
 class FlightPlan:
     """Every knob of a simulated flight; the defaults are a steady, well exposed one.
@@ -114,6 +123,8 @@ class FlightPlan:
     irradiance_fall: float = 0.0  # share lost from the first line to the last
     blue_fall: float = 0.0  # a further share lost at 400 nm, fading to none at 700 nm; log by band
     clouds: tuple[Cloud, ...] = ()
+    swings: tuple[Swing, ...] = ()
+    sun_moves: bool = False  # the light follows the sun's course, alike in all bands
     #: Irradiance during a cube and half the turns beside it, over what it would be: (cube, level).
     strip_light: tuple[tuple[int, float], ...] = ()
     #: Ground's reflectance seen at the swath's right end, looking along the plan's heading, less

@@ -148,6 +148,7 @@ def replaced(old: str, new: str) -> str:
         (SMALLEST + "\n[sensor]\nelectrons_per_count = -1\n", "sensor.electrons_per_count", "-1"),
         (SMALLEST + '\n[calibration]\nillumination = "lamp"\n', "calibration.illumination", "lamp"),
         (SMALLEST + '\n[calibration]\nillumination = "irradiance log"\n', "", "flight.irradiance"),
+        (SMALLEST + '\n[calibration]\nillumination = "clear sky"\n', "", "flight.track"),
         (SMALLEST + '\n[quality]\nblank = ["glint"]\n', "quality",
          'unknown flag "glint". Known here: bad_element'),
         (SMALLEST + '\n[quality]\nblank = ["saturated"]\n', "quality", "no_calibration"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -80,3 +81,50 @@ def test_without_a_log_the_panel_passes_say_how_much_the_light_changed(
         assert row[name]["verdict"] == "caution", row[name]
         assert percent_in(row[name]["says"]) == pytest.approx(100 * FALL, abs=1.2)
     assert row["illumination-steps"]["verdict"] == "not checked"
+
+
+SUN: dict[str, Any] = {
+    "cubes": 4,
+    "bands": 24,
+    "turn_s": 900.0,
+    "sun_moves": True,
+    "start": dt.datetime(2026, 6, 18, 7, 0, tzinfo=dt.UTC),
+}
+
+
+def flown_under_the_sun(flight: Any, method: str) -> Any:
+    """The run of a flight whose config names a method; without the log, which knows it all."""
+    flight.edit('illumination = "constant"', f'illumination = "{method}"')
+    text = flight.config.read_text()
+    flight.config.write_text("".join(x for x in text.splitlines(True) if "irradiance =" not in x))
+    return pipeline.run(flight.config)
+
+
+def within_twice(flight: Any, run: Any) -> float:
+    """Share of the last cube's samples within twice their stated standard uncertainty."""
+    wanted = true_reflectance(flight.plan, 3).transpose(1, 0, 2)
+    with netCDF4.Dataset(run.folder / f"{flight.plan.stems[3]}.nc") as nc:
+        clear = nc["quality_flag"][:].data == 0
+        z = (nc["reflectance"][:] - wanted) / nc["reflectance_uncertainty"][:]
+    return float((np.abs(z) <= 2)[clear].mean())
+
+
+def test_a_clear_sky_follows_the_sun(tmp_path: Path, make_flight_in: Callable[..., Any]) -> None:
+    """45 minutes of a morning under Haurwitz's sky (1945), followed by Bird and Riordan's."""
+    run = flown_under_the_sun(flight := make_flight_in(tmp_path, seed=43, **SUN), "clear sky")
+    assert np.abs(bias(flight, run)).max() < 0.02
+    assert within_twice(flight, run) > 0.93
+    row = rows(run.document)
+    assert row["illumination"]["verdict"] == "pass"
+    assert row["illumination"]["value"] > 0.1
+    assert "cloudless sky" in row["illumination-known"]["says"]
+    with netCDF4.Dataset(run.folder / f"{flight.plan.stems[3]}.nc") as nc:
+        assert nc["irradiance_ratio"].dimensions == ("wavelength", "line")
+
+
+def test_light_taken_as_constant_is_as_uncertain_as_the_sun_moves(
+    tmp_path: Path, make_flight_in: Callable[..., Any]
+) -> None:
+    run = flown_under_the_sun(flight := make_flight_in(tmp_path, seed=43, **SUN), "constant")
+    assert bias(flight, run)[-1] > 0.1  # the light rose, and was not corrected
+    assert within_twice(flight, run) > 0.93

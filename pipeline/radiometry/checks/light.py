@@ -44,22 +44,24 @@ def illumination_known(
     uncertainty: ArrayLike | None,
     *,
     panels_seen: bool = True,
+    supposed: str = "constant",
     limits: Limits = LIMITS,
 ) -> Check:
     """Share of lines whose light is extrapolated.
 
     Parameters
     ----------
-    extrapolated : (line,) mask of all cubes; None where the light is taken as constant
+    extrapolated : (line,) mask of all cubes; None where the light was not followed
     unobserved_s : (line,) [s] to what was seen of the light next to them; NaN where unknown
     uncertainty : (line,) [1], standard, of the light over the light itself
+    supposed : what it was taken for then
     panels_seen : False where the light at a panel's reading, the reference of all, is extrapolated
     """
     if extrapolated is None or unobserved_s is None or uncertainty is None:
         return not_checked(
             limits,
             "illumination-known",
-            "the light is taken as constant: it was not followed",
+            f"the light is taken as {supposed}: it was not followed",
             do="Log the irradiance, or pass over a panel more than once",
         )
     lines = np.asarray(extrapolated, bool)

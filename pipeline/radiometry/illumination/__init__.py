@@ -1,6 +1,6 @@
 """Irradiance at each line's time over irradiance at the panels' time."""
 
-from pipeline.radiometry.illumination.clear_sky import clear_sky, clear_sky_change
+from pipeline.radiometry.illumination.clear_sky import clear_sky, constant_under_sun
 from pipeline.radiometry.illumination.curve import (
     LightCurve,
     constant,
@@ -21,8 +21,8 @@ __all__ = [
     "LightCurve",
     "Passes",
     "clear_sky",
-    "clear_sky_change",
     "constant",
+    "constant_under_sun",
     "curve_from_log",
     "curve_from_passes",
     "from_log",

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.bands import band_weights
 from pipeline.radiometry.geometry import pressure_pa, sun_elevation
-from pipeline.radiometry.illumination.curve import WANDER_PER_S
+from pipeline.radiometry.illumination.curve import WANDER_PER_S, constant
 from pipeline.records import Array, Illumination
 
 #: The model's air mass and diffuse part fail near the horizon [degree]. Common practice, no source.
@@ -160,34 +160,50 @@ def clear_sky(
     return Illumination(np.where(known, q, 1.0), np.where(known, uncertainty, changes), ~known)
 
 
-def clear_sky_change(
-    line_time: Array,
-    panel_time: Array,
-    wavelength_nm: Array,
-    fwhm_nm: Array,
-    *,
-    latitude: float,
-    longitude: float,
-    altitude_m: float = 0.0,
-) -> Array:
-    """Standard uncertainty of light that is taken as constant, (band, line) [1].
+def haurwitz(elevation_deg: Array) -> Array:
+    """Broadband irradiance of a level surface under a cloudless sky, (time,) [W m-2].
 
-    The clear sky's change since the panels, `clear_sky` less 1, in magnitude. It is left in the
-    result on purpose, and no more than known from a model; as the whole of a known error it stands
-    for one standard uncertainty (GUM F.2.4.5 would have it added to the expanded one), so that the
-    mean square of errors over uncertainties is 1 under the sky that it supposes.
-    Parameters and errors as for `clear_sky`.
+    `elevation_deg` is the sun's apparent elevation; at the horizon and below it gives 0, NaN
+    gives NaN. Haurwitz 1945 (J. Meteorol. 2, 154), as Reno et al. 2012 (SAND2012-2389) have it.
     """
-    light = clear_sky(
-        line_time,
-        panel_time,
-        wavelength_nm,
-        fwhm_nm,
-        latitude=latitude,
-        longitude=longitude,
-        altitude_m=altitude_m,
-    )
-    return np.where(light.extrapolated, light.uncertainty, np.abs(light.ratio - 1.0))
+    cosine = np.sin(np.radians(np.asarray(elevation_deg, dtype=np.float64)))
+    with np.errstate(divide="ignore", over="ignore"):
+        light = 1098.0 * cosine * np.exp(-0.059 / cosine)
+    return np.where(cosine <= 0, 0.0, light)
+
+
+def constant_under_sun(
+    line_time: Array, panel_time: Array, *, latitude: float, longitude: float
+) -> Illumination:
+    """Ratio 1 throughout, as uncertain as the sun's course makes it.
+
+    Parameters
+    ----------
+    line_time, panel_time : (line,), (reading,) [s], one reading of known time at least
+    latitude, longitude : of the flight [degree]
+
+    Returns
+    -------
+    Illumination, (line,). The standard uncertainty is `haurwitz`'s change since the panels, in
+    magnitude: it is left in the result on purpose, and no more than known from a model; as the
+    whole of a known error it stands for one standard uncertainty (GUM F.2.4.5 would have it added
+    to the expanded one), so that the mean square of errors over uncertainties is 1 under the sky
+    that it supposes. A line of unknown time is as uncertain as the worst of the others.
+    """
+    lines = np.asarray(line_time, dtype=np.float64)
+    panels = np.atleast_1d(np.asarray(panel_time, dtype=np.float64))
+    panels = panels[np.isfinite(panels)]
+    known = np.isfinite(lines)
+    at = np.where(known, lines, panels[0])
+    few = np.unique(np.concatenate([np.linspace(at.min(), at.max(), 65), panels]))
+    light = haurwitz(sun_elevation(few, latitude, longitude))
+    reference = float(np.interp(panels, few, light).mean())
+    if not reference > 0:
+        # Below the horizon the model says nothing; the row of the sun's elevation does.
+        return constant(lines.size)
+    change = np.abs(np.interp(at, few, light) / reference - 1.0)
+    change = np.where(known, change, change.max(initial=0.0))
+    return replace(constant(lines.size), uncertainty=change)
 
 
 def _means(few: Array, light: Array, panels: Array) -> Array:

@@ -13,8 +13,9 @@ from pipeline.radiometry.geometry import sun_elevation
 from pipeline.radiometry.illumination.clear_sky import (
     Atmosphere,
     clear_sky,
-    clear_sky_change,
     clear_sky_irradiance,
+    constant_under_sun,
+    haurwitz,
 )
 
 NM = np.linspace(400, 1000, 61)
@@ -83,15 +84,34 @@ def test_other_atmospheres_lie_within_the_uncertainty():
     assert np.mean(np.square(z)) < 1
 
 
+def test_broadband_light_is_that_of_haurwitz():
+    """Haurwitz 1945, through pvlib."""
+    from pvlib.clearsky import haurwitz as theirs
+
+    elevation = np.array([-5.0, 0.0, 3.0, 20.0, 45.0, 90.0])
+    wanted = theirs(pd.Series(90 - elevation))["ghi"].to_numpy()
+    np.testing.assert_allclose(haurwitz(elevation), wanted, rtol=1e-12, atol=1e-9)
+
+
 def test_a_constant_light_is_as_uncertain_as_the_clear_sky_moves():
-    """Errors under a clear sky of any such flight have mean square 1 of their uncertainties."""
-    at, panels = MORNING + np.arange(0, 3601, 300.0), np.array([MORNING])
-    u = clear_sky_change(at, panels, NM, FWHM, **PLACE)
-    light = clear_sky(at, panels, NM, FWHM, **PLACE)
-    assert u.shape == (61, 13)
-    z = (1 - light.ratio[:, 1:]) / u[:, 1:]
-    np.testing.assert_allclose(np.mean(z**2), 1)
-    assert u[:, 0].max() < 1e-9
+    """Bird and Riordan's sky, band by band, over an hour of a morning and one about noon."""
+    for start in (MORNING, MORNING + 3.3 * 3600):
+        at, panels = start + np.arange(0, 3601, 300.0), np.array([start])
+        light = constant_under_sun(at, panels, **PLACE)
+        true = clear_sky(at, panels, NM, FWHM, **PLACE)
+        z = (1 - true.ratio[:, 1:]) / light.uncertainty[1:]
+        assert 0.6 < np.mean(z**2) < 1.5
+        assert (light.ratio == 1).all()
+        assert light.uncertainty[0] < 1e-9
+    assert light.uncertainty[-1] < 0.02
+
+
+def test_constant_light_of_unknown_time_is_as_uncertain_as_the_worst():
+    at = MORNING + np.array([0.0, 1800, np.nan])
+    light = constant_under_sun(at, np.array([MORNING, np.nan]), **PLACE)
+    assert light.uncertainty[2] == light.uncertainty[1] > 0.05
+    night = constant_under_sun(at + 14 * 3600, np.array([MORNING + 14 * 3600]), **PLACE)
+    assert (night.uncertainty == 0).all()
 
 
 def test_a_line_of_unknown_time_is_flagged_and_as_uncertain_as_the_rest():

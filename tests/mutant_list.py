@@ -279,6 +279,9 @@ MUTANTS = (
     Mutant("counts that float32 cannot hold", "pipeline/read/reader.py",
            "EXACT_UP_TO = 1 << 24", "EXACT_UP_TO = 1 << 25",
            ("tests/read", "tests/flight/test_other_forms.py")),
+    # The wavelengths
+    Mutant("a smile is sought after the flat divided it out", "pipeline/assess/spectrum_checks.py",
+           " * detector.flat.response", "", ("tests/flight/test_spectrum_shift.py",)),
     # Light that was supposed
     Mutant("constant light is certain under a moving sun",
            "pipeline/radiometry/illumination/clear_sky.py",

@@ -14,9 +14,13 @@ _SMILE_GROUPS = 16
 
 
 def spectrum_rows(capture: Capture, measured: Measured, limits: Limits) -> list[Check]:
-    """The O2-A checks, on the mean signal of all thin lines."""
-    mean = np.mean([s.mean for s in measured.scenes], axis=0)
-    mean = np.where(measured.detector.bad.any, np.nan, mean)
+    """The O2-A checks, on the mean of all thin lines.
+
+    In N - D: a response measured under the same light holds the same dips and divides them out.
+    """
+    detector = measured.detector
+    mean = np.mean([s.mean for s in measured.scenes], axis=0) * detector.flat.response
+    mean = np.where(detector.bad.any, np.nan, mean)
     with np.errstate(invalid="ignore"):
         whole = np.nanmean(mean, axis=1) if np.isfinite(mean).any(axis=1).all() else mean[:, 0]
     shift, error = spectrum.o2a_shift(capture.wavelength_nm, capture.fwhm_nm, whole)

@@ -279,6 +279,13 @@ MUTANTS = (
     Mutant("counts that float32 cannot hold", "pipeline/read/reader.py",
            "EXACT_UP_TO = 1 << 24", "EXACT_UP_TO = 1 << 25",
            ("tests/read", "tests/flight/test_other_forms.py")),
+    # Light in the darks
+    Mutant("a dark's parts are not looked at", "pipeline/radiometry/checks/light_leak.py",
+           "return [None, *((int(a), int(b)) for a, b in pairwise(edges))]", "return [None]",
+           ("tests/radiometry/test_checks_dark.py",)),
+    Mutant("a lit dark is told to warm up", "pipeline/assess/detector_checks.py",
+           'lit=leak.subject if leak.verdict in ("caution", "fail") else "",', 'lit="",',
+           ("tests/flight/test_half_capped.py",)),
     # The wavelengths
     Mutant("a smile is sought after the flat divided it out", "pipeline/assess/spectrum_checks.py",
            " * detector.flat.response", "", ("tests/flight/test_spectrum_shift.py",)),

@@ -25,6 +25,12 @@ def detector_rows(
     levels = {d.name: float(np.nanmean(d.mean, dtype=np.float64)) for d in in_order}
     line_s, dark_s = recording.line_s, np.array([d.time_s for d in darks])
     slope, error = _warm_up(recording, measured)
+    leak = light_leak.light_leak(
+        {d.name: d.mean for d in darks},
+        np.asarray(np.nanmean(panel_signal, axis=0)),
+        scene_spectrum=_scene_spectrum(measured),
+        limits=limits,
+    )
     temperature = {c.name: c.settings.sensor_temperature_c for c in recording.cubes}
     return [
         dark.dark_settings(recording.inventory.darks, recording.cubes[0], limits=limits),
@@ -35,18 +41,14 @@ def detector_rows(
             slope_count_per_s=slope,
             slope_error_count_per_s=error,
             minutes_to_farthest_line=dark.farthest_minutes(line_s, dark_s),
+            lit=leak.subject if leak.verdict in ("caution", "fail") else "",
             limits=limits,
         ),
         dark.dark_age(line_s, dark_s, limits=limits),
         dark.dark_temperature(
             np.array([d.sensor_temperature_c for d in darks]), temperature, limits=limits
         ),
-        light_leak.light_leak(
-            {d.name: np.nanmedian(d.mean, axis=1) for d in darks},
-            np.asarray(np.nanmean(panel_signal, axis=0)),
-            scene_spectrum=_scene_spectrum(measured),
-            limits=limits,
-        ),
+        leak,
         elements.dark_clipped({d.name: d.clipped for d in darks}, limits=limits),
         elements.bad_elements(detector.bad, limits=limits),
         elements.falloff(

@@ -158,6 +158,35 @@ def test_a_smooth_dark_profile_of_its_own_is_no_leak() -> None:
         assert light_leak.light_leak({"a": PROFILE + own}, PANEL).verdict == "pass"
 
 
+HALF = np.where(np.arange(64) < 32, 1.0, 0.0)
+CAPTURE = PROFILE[:, None] + RNG.normal(0, 0.3, (BANDS, 64))
+
+
+@pytest.mark.parametrize("light", [LEAK, np.ones(BANDS)], ids=["spectrum", "alike in all bands"])
+@pytest.mark.parametrize("lit", [0, 1])
+def test_a_cap_half_on_is_light_whatever_its_spectrum(light: np.ndarray, lit: int) -> None:
+    darks = [CAPTURE, CAPTURE + RNG.normal(0, 0.05, CAPTURE.shape) + 0.3]
+    darks[lit] = darks[lit] + 30 * light[:, None] * HALF
+    check = light_leak.light_leak(dict(zip("ab", darks, strict=True)), PANEL)
+    assert check.verdict == "fail"
+    assert check.subject == "ab"[lit]
+    assert check.value == pytest.approx(30, abs=2)
+    assert "samples" in check.says
+
+
+def test_a_single_capture_half_lit_shows_the_spectrum_there() -> None:
+    check = light_leak.light_leak({"a": CAPTURE + 8 * LEAK[:, None] * HALF}, PANEL)
+    assert check.verdict == "fail"
+    assert "samples 0 to" in check.says or "samples 16 to 32" in check.says
+
+
+def test_warmth_is_no_light() -> None:
+    """Elements with more dark current rise more: 15 counts, a tenth of it with place."""
+    warm = CAPTURE + 15 * (1 + 0.1 * np.linspace(-1, 1, 64)) + RNG.normal(0, 0.05, CAPTURE.shape)
+    check = light_leak.light_leak({"a": CAPTURE, "b": warm}, PANEL)
+    assert check.verdict == "pass", check.says
+
+
 def test_a_stripe_is_found_beside_a_bad_element() -> None:
     level = flat(0.02)
     level[:, 21] = np.nan

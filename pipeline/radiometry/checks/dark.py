@@ -110,6 +110,7 @@ def dark_drift(
     slope_count_per_s: float | None = None,
     slope_error_count_per_s: float | None = None,
     minutes_to_farthest_line: float | None = None,
+    lit: str = "",
     limits: Limits = LIMITS,
 ) -> Check:
     """Largest change of the mean level between captures.
@@ -119,6 +120,7 @@ def dark_drift(
     level_count : mean dark level [count] by capture, in order of time
     slope_count_per_s, slope_error_count_per_s, minutes_to_farthest_line : warm-up slope within the
         one capture (`level_slope` over the frame period) and how far the lines are from it
+    lit : a capture that saw light, which explains a change: no temperature would mend it
 
     Notes
     -----
@@ -138,8 +140,9 @@ def dark_drift(
             "dark-drift",
             change,
             f"the mean dark level moves by {levels[name] - levels[before]:+.2f} counts from "
-            f"{before} to {name}",
+            f"{before} to {name}" + (f"; light reached {lit}" if lit else ""),
             subject=name,
+            do=f"Record {lit} again with the lens capped tightly, or leave it out" if lit else "",
         )
     given = (slope_count_per_s, slope_error_count_per_s, minutes_to_farthest_line)
     slope, error, minutes = (math.nan if one is None else one for one in given)

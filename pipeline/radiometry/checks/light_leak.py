@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.radiometry.checks.row import Limits, not_checked, row
+from pipeline.radiometry.checks.row import Limits, finite, median, not_checked, row
 from pipeline.radiometry.limits import (
     LEAK_ERRORS,
     LIMITS,
@@ -20,6 +22,11 @@ from pipeline.records import Array, Check
 _PROFILE_ORDERS = range(2, 13)
 #: Bands that each term of it needs, so that it stays slower than the spectrum's features.
 _BANDS_A_TERM = 2
+#: Parts of the swath that are looked at each alone: a cap half on lights two of them.
+PARTS = 4
+_LEAST_SAMPLES = 8
+#: Share of a common rise that parts may differ by without light. Common practice, no source.
+_OWN_PATTERN = 0.25
 
 
 def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[float, float]:
@@ -90,31 +97,43 @@ def _information(design: Array, values: Array) -> float:
     return float(n * math.log(max(float(rest @ rest) / n, 1e-30)) + terms * math.log(n))
 
 
+class Leak(NamedTuple):
+    """Light that was looked for in a dark capture."""
+
+    capture: str
+    samples: tuple[int, int] | None  # half-open part of the swath; None for all of it
+    whose: str  # the light's spectrum; empty where only its place tells it
+    amplitude: float  # [count]
+    error: float  # [count], standard
+
+    @property
+    def sure(self) -> bool:
+        """Beyond doubt."""
+        return self.amplitude > LEAK_ERRORS * self.error
+
+
 def light_leak(
-    dark_profile: Mapping[str, ArrayLike] | None,
+    darks: Mapping[str, ArrayLike] | None,
     panel_spectrum: ArrayLike | None,
     *,
     scene_spectrum: ArrayLike | None = None,
     limits: Limits = LIMITS,
 ) -> Check:
-    """Light in the dark: `leak_amplitude` of each capture's (band,) [count], the worst shown.
+    """Light in the darks: `leaks_in` each, the surest shown.
 
     Parameters
     ----------
+    darks : (band,) or (band, sample) [count], mean over frames by capture
     panel_spectrum : (band,) [count], mean signal of the panels
     scene_spectrum : (band,) [count], mean signal of the scene, looked for as well where given:
         light that came by the ground has its features, not the panels'
     """
-    if not dark_profile or panel_spectrum is None:
+    if not darks or panel_spectrum is None:
         return not_checked(limits, "light-leak", "no dark, or no panel to know the light by")
-    spectra = {"panels'": panel_spectrum, "scene's": scene_spectrum}
-    found = {
-        (name, whose): leak_amplitude(one, spectrum)
-        for name, one in dark_profile.items()
-        for whose, spectrum in spectra.items()
-        if spectrum is not None
-    }
-    found = {key: pair for key, pair in found.items() if all(map(math.isfinite, pair))}
+    spectra = {"panels'": np.asarray(panel_spectrum, np.float64)}
+    if scene_spectrum is not None:
+        spectra["scene's"] = np.asarray(scene_spectrum, np.float64)
+    found = leaks_in(darks, spectra)
     if not found:
         return not_checked(
             limits,
@@ -122,19 +141,90 @@ def light_leak(
             "the panels' spectrum is too smooth, or has too few "
             "bands, to be told from the dark's own profile",
         )
-
-    def proved(one: tuple[str, str]) -> bool:
-        return found[one][0] > LEAK_ERRORS * found[one][1]
-
-    # The surest, in standard errors.
-    key = max(found, key=lambda one: found[one][0] / max(found[one][1], 1e-12))
-    (name, whose), (amplitude, error) = key, found[key]
+    surest = max(found, key=lambda one: one.amplitude / max(one.error, 1e-12))
+    where = surest.capture
+    if surest.samples is not None:
+        where += f" at samples {surest.samples[0]} to {surest.samples[1]}"
+    says = (
+        f"light of the {surest.whose} spectrum in {where}: {surest.amplitude:.2f} counts (standard "
+        f"error {surest.error:.2f}) at the brightest band"
+    )
+    if not surest.whose:
+        says = (
+            f"{where} lies {surest.amplitude:.2f} counts (standard error {surest.error:.2f}) above "
+            "the other dark capture, and not so elsewhere: a cap half on, no drift"
+        )
     return row(
         limits,
         "light-leak",
-        amplitude,
-        f"light of the {whose} spectrum in {name}: {amplitude:.2f} counts (standard error "
-        f"{error:.2f}) at the brightest band",
-        subject=name,
-        counts=proved(key),
+        surest.amplitude,
+        says,
+        subject=surest.capture,
+        counts=surest.sure,
     )
+
+
+def leaks_in(darks: Mapping[str, ArrayLike], spectra: Mapping[str, Array]) -> list[Leak]:
+    """Light in each capture, over the whole swath and in each of its parts.
+
+    Parameters
+    ----------
+    darks : (band,) or (band, sample) [count], mean over frames by capture
+    spectra : (band,) [count], what the light may look like, by whose it is
+
+    Returns
+    -------
+    All that could be looked for. Each spectrum by `leak_amplitude` in each capture's profile over
+    bands and, free of the elements' own pattern, in what it lies above the darkest capture. What a
+    part of the swath lies above the darkest capture beyond what every part does is light too:
+    temperature lifts the whole sensor.
+    """
+    levels = {name: np.asarray(one, np.float64) for name, one in darks.items()}
+    levels = {name: one.reshape(one.shape[0], -1) for name, one in levels.items()}
+    darkest = min(levels, key=lambda name: median(levels[name]), default="")
+    found = []
+    for name, level in levels.items():
+        for part in _parts(level.shape[1]):
+            profiles = [_middle(level, part)]
+            if name != darkest:
+                profiles.append(_middle(level - levels[darkest], part))
+            for profile in profiles:
+                for whose, spectrum in spectra.items():
+                    amplitude, error = leak_amplitude(profile, spectrum)
+                    found.append(Leak(name, part, whose, amplitude, error))
+        if name != darkest:
+            found += _of_place(name, level - levels[darkest])
+    return [one for one in found if math.isfinite(one.amplitude) and math.isfinite(one.error)]
+
+
+def _parts(samples: int) -> list[tuple[int, int] | None]:
+    """The whole swath, and its parts where it is wide enough for them."""
+    if samples < PARTS * _LEAST_SAMPLES:
+        return [None]
+    edges = np.linspace(0, samples, PARTS + 1).round().astype(int)
+    return [None, *((int(a), int(b)) for a, b in pairwise(edges))]
+
+
+def _middle(level: Array, part: tuple[int, int] | None) -> Array:
+    """Median over samples, (band,); NaN where none is known."""
+    chosen = level if part is None else level[:, slice(*part)]
+    known = np.isfinite(chosen).any(axis=1)
+    middle = np.full(len(chosen), math.nan)
+    middle[known] = np.nanmedian(chosen[known], axis=1)
+    return middle
+
+
+def _of_place(name: str, above: Array) -> list[Leak]:
+    """What parts lie above the darkest capture, beyond the part that does least; (band, sample)."""
+    parts = [part for part in _parts(above.shape[1]) if part is not None]
+    rises = [finite(_middle(above, part)) for part in parts]
+    if not parts or not all(one.size for one in rises):
+        return []
+    level = [median(one) for one in rises]
+    error = [robust_sigma(one) / math.sqrt(one.size) for one in rises]
+    most, least = int(np.argmax(level)), int(np.argmin(level))
+    step = level[most] - level[least]
+    # Warmth lifts the brighter elements more, but hardly by a quarter of what it lifts all.
+    if step < _OWN_PATTERN * abs(level[least]):
+        return []
+    return [Leak(name, parts[most], "", step, math.hypot(error[most], error[least]))]

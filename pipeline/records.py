@@ -126,6 +126,15 @@ class FlatField:
 
 
 @dataclass(frozen=True, eq=False)
+class Certificate:
+    """A panel's certified reflectance over wavelength."""
+
+    wavelength_nm: Array  # (row,) strictly increasing
+    reflectance: Array  # (row,) [1]
+    expanded_uncertainty: Array  # (row,) [1]
+
+
+@dataclass(frozen=True, eq=False)
 class PanelReference:
     """A certificate averaged over the bands."""
 
@@ -134,6 +143,7 @@ class PanelReference:
     reflectance: Array  # (band,) [1]; NaN where not covered
     uncertainty: Array  # (band,) [1], standard (k = 1)
     covered: Mask  # (band,)
+    certificate: Certificate | None = None  # as it was read
 
 
 @dataclass(frozen=True, eq=False)

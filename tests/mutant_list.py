@@ -279,6 +279,13 @@ MUTANTS = (
     Mutant("counts that float32 cannot hold", "pipeline/read/reader.py",
            "EXACT_UP_TO = 1 << 24", "EXACT_UP_TO = 1 << 25",
            ("tests/read", "tests/flight/test_other_forms.py")),
+    # Panels and their advice
+    Mutant("a falloff is taken for the light", "pipeline/assess/panel_checks.py",
+           'response_known=config.response != "none",', "response_known=True,",
+           ("tests/flight/test_falloff.py",)),
+    Mutant("fewer certificates in a band pass", "pipeline/radiometry/checks/certificates.py",
+           "fewer = ~bare & (panels < panels.max())", "fewer = ~bare & (panels < 0)",
+           ("tests/radiometry/test_checks_fit.py",)),
     # Light in the darks
     Mutant("a dark's parts are not looked at", "pipeline/radiometry/checks/light_leak.py",
            "return [None, *((int(a), int(b)) for a, b in pairwise(edges))]", "return [None]",

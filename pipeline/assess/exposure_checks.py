@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.calibrate.kernel_tables import median_snr
 from pipeline.calibrate.measure import Measured
+from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
 from pipeline.radiometry.checks import exposure
 from pipeline.radiometry.checks.row import Limits
@@ -13,9 +14,11 @@ from pipeline.records import Array, Check
 
 
 def exposure_rows(
-    config: Config, measured: Measured, wavelength_nm: Array, limits: Limits
+    config: Config, recording: Recording, measured: Measured, limits: Limits
 ) -> list[Check]:
     """Is it bright enough, not saturated, and the noise as expected?"""
+    wavelength_nm = recording.wavelength_nm
+    exposure_ms = recording.cubes[0].settings.exposure_ms
     uses = {panel.name: panel.use for panel in config.panel}
     peaks: dict[str, float] = {}
     shares: dict[str, Array] = {}
@@ -26,7 +29,14 @@ def exposure_rows(
             shares[r.panel] = worst
     transfer = measured.detector.transfer
     return [
-        exposure.panel_peak(peaks, config.sensor.full_scale_counts, limits=limits),
+        exposure.panel_peak(
+            peaks,
+            config.sensor.full_scale_counts,
+            dark_counts=float(np.mean([np.nanmean(d.mean) for d in measured.detector.darks])),
+            saturation_counts=config.sensor.saturation_counts,
+            exposure_ms=exposure_ms,
+            limits=limits,
+        ),
         exposure.panel_saturated(shares, wavelength_nm=wavelength_nm, limits=limits),
         exposure.scene_low_signal(
             median_snr(measured),

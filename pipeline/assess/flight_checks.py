@@ -40,7 +40,7 @@ def before_cubes(prepared: Preparation) -> list[Check]:
         *offload_rows(config, recording, measured, limits),
         units_row(config, recording, limits),
         *detector_rows(recording, measured, fit.points.signal, limits),
-        *exposure_rows(config, measured, wavelength_nm, limits),
+        *exposure_rows(config, recording, measured, limits),
         *panel_rows(config, recording, readings, light, fit, outside, limits),
         *fit_rows(fit, wavelength_nm, limits),
         *light_rows(recording, readings, light, limits),

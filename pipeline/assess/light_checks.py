@@ -12,6 +12,7 @@ from pipeline.calibrate.ground_positions import (
     along_track_ratios,
     cube_tracks,
     positions,
+    sample_width_m,
 )
 from pipeline.calibrate.light import Light, passes_over
 from pipeline.calibrate.recording import Recording
@@ -104,6 +105,8 @@ def flight_rows(
     return [
         rows.along_track(
             along_track_ratios(along_track_lines(config, cubes, recording.times, tracks)),
+            frame_period_ms=1000 * float(recording.times[cubes[0].name].frame_period_s),
+            sample_width_m=sample_width_m(config, tracks),
             limits=limits,
         ),
         rows.attitude(roll, pitch, panel_roll, panel_pitch, limits=limits),

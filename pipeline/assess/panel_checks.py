@@ -9,12 +9,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.calibrate.fit import Fit
+from pipeline.calibrate.ground_positions import cube_tracks, sample_width_m
 from pipeline.calibrate.light import Light
 from pipeline.calibrate.panels.region_search import unconfirmed
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SceneSample
 from pipeline.config.flight import Config
 from pipeline.radiometry import geometry
+from pipeline.radiometry.checks import certificates
 from pipeline.radiometry.checks import fit as fit_checks
 from pipeline.radiometry.checks import panels as rows
 from pipeline.radiometry.checks.row import Limits, not_checked
@@ -49,23 +51,48 @@ def panel_rows(
     known = line_s[np.isfinite(line_s)]
     flown = dt.datetime.fromtimestamp(known[0], dt.UTC).date() if known.size else None
     return [
-        rows.panel_samples({f"{r.panel} in {r.cube}": r.pixels for r in readings}, limits=limits),
+        rows.panel_samples(
+            {f"{r.panel} in {r.cube}": r.pixels for r in readings},
+            sample_width_m=sample_width_m(config, cube_tracks(recording)),
+            limits=limits,
+        ),
         rows.panel_uniformity({r.panel: r.uniformity for r in readings}, limits=limits),
         rows.panel_order(signal, reflectance, limits=limits),
         rows.panel_ratio(signal, reflectance, _offset(fitted), limits=limits),
         rows.panel_span(*outside, limits=limits),
-        rows.panel_repeat({n: p for n, p in passes.items() if len(p) > 1}, limits=limits),
+        rows.panel_repeat(
+            {n: p for n, p in passes.items() if len(p) > 1},
+            apart=_apart(readings, recording.cubes[0].samples),
+            response_known=config.response != "none",
+            light_followed=light.method != "constant",
+            limits=limits,
+        ),
         *_unconfirmed(config, recording, readings, limits),
         rows.panel_age(
             line_s, panel_s, cosine_change=_cosine_change(recording, readings), limits=limits
         ),
-        rows.certificate_cover(
-            np.any([r.covered for r in points.references if r.use == "fit"], axis=0),
+        *certificates.certificate_cover(
+            {r.name: r.covered for r in points.references if r.use == "fit"},
             wavelength_nm=recording.wavelength_nm,
             limits=limits,
         ),
-        rows.certificate_age({p.name: p.measured for p in config.panel}, flown, limits=limits),
+        certificates.certificate_plausible(
+            {r.name: r.certificate for r in points.references if r.certificate is not None},
+            recording.wavelength_nm,
+            limits=limits,
+        ),
+        certificates.certificate_age(
+            {p.name: p.measured for p in config.panel}, flown, limits=limits
+        ),
     ]
+
+
+def _apart(readings: Sequence[PanelReading], samples: int) -> dict[str, float]:
+    """Farthest distance of a panel's passes across the swath, over the swath, by panel."""
+    middles: dict[str, list[float]] = {}
+    for r in readings:
+        middles.setdefault(r.panel, []).append(sum(r.samples) / 2)
+    return {name: (max(each) - min(each)) / samples for name, each in middles.items()}
 
 
 def _unconfirmed(

@@ -85,6 +85,15 @@ def extents(found: Positions | None, at: CubeTrack | None) -> Extents | None:
     )
 
 
+def sample_width_m(config: Config, tracks: Mapping[str, CubeTrack]) -> float:
+    """Ground width of a sample at the strips' median height [m]; NaN where it is not known."""
+    heights = [at.height_m[np.isfinite(at.height_m)] for at in tracks.values()]
+    known = np.concatenate(heights) if heights else np.empty(0)
+    if not known.size or config.sensor.ifov_mrad is None:
+        return math.nan
+    return float(np.median(known)) * config.sensor.ifov_mrad * 1e-3
+
+
 def along_track_lines(
     config: Config,
     cubes: tuple[Capture, ...],

@@ -222,6 +222,11 @@ class Config(Model):
     work: str = Field("", exclude=True, repr=False)
 
     @property
+    def response(self) -> Literal["flat", "scene", "none"]:
+        """What tells the relative response across the swath."""
+        return self.calibration.response or ("flat" if self.flight.flat else "none")
+
+    @property
     def sha256(self) -> str:
         """Digest of the config's text."""
         return hashlib.sha256(self.text.encode()).hexdigest()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +10,7 @@ from pipeline.config.tables import AS_OURS, CertificateTable
 from pipeline.errors import InputError
 from pipeline.read.csv_table import read_rows
 from pipeline.read.table_words import Words
-from pipeline.records import Array
+from pipeline.records import Array, Certificate
 
 #: Certified reflectance above this is no diffuse panel's; sintered PTFE reaches 0.99.
 REFLECTANCE_MOST = 1.2
@@ -19,15 +18,6 @@ REFLECTANCE_MOST = 1.2
 GAP_STEPS = 5.0
 #: ... and than this many band widths: below, interpolation is smoothed away by the band itself.
 GAP_WIDTHS = 2.0
-
-
-@dataclass(frozen=True, eq=False)
-class Certificate:
-    """A panel's certified reflectance over wavelength."""
-
-    wavelength_nm: Array  # (row,) strictly increasing
-    reflectance: Array  # (row,) [1]
-    expanded_uncertainty: Array  # (row,) [1]
 
 
 def read_certificate(path: Path, written: CertificateTable = AS_OURS.certificate) -> Certificate:

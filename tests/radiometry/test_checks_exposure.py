@@ -86,3 +86,11 @@ def test_low_bands_say_which_are_unusable() -> None:
     assert "400 to 402 nm" in check.says
     assert "1 below 3 times, unusable (400 nm)" in check.says
     assert check.fail == 3
+
+
+def test_the_exposure_to_set_next_is_a_number() -> None:
+    """0.79 of 4095 is 3235: 3135 of light where there were 3500, a hundred being dark."""
+    check = exposure.panel_peak({"a": 3600.0}, 4095, dark_counts=100.0, exposure_ms=2.4)
+    assert "Shorten the exposure 0.90 times, from 2.4 to 2.15 ms" in check.do
+    check = exposure.panel_peak({"a": 4095.0}, 4095, saturation_counts=4000.0)
+    assert "0.79 times or less" in check.do

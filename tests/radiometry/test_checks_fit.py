@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from pipeline.radiometry.checks import fit, panels
+from pipeline.radiometry.checks import certificates, fit, panels
 from pipeline.radiometry.limits import LIMITS, with_overrides
-from pipeline.records import Check
+from pipeline.records import Certificate, Check
 
 NAN = float("nan")
 ONE = np.ones(20)
@@ -20,6 +21,11 @@ TWO = {name: SIGNAL[name] for name in ("dark", "white")}
 SWAPPED = {"dark": SIGNAL["white"], "grey": SIGNAL["grey"], "white": SIGNAL["dark"]}
 DIRTY = {**SIGNAL, "grey": 1.1 * SIGNAL["grey"]}
 FLOWN = dt.date(2026, 6, 12)
+
+GREY_NM = np.linspace(400, 1000, 61)
+GREY = Certificate(GREY_NM, np.linspace(0.20, 0.25, 61), np.full(61, 0.005))
+SLIPPED = replace(GREY, reflectance=np.where(GREY_NM < 700, 0.2, 0.5))
+CERTAIN = replace(GREY, expanded_uncertainty=np.where(GREY_NM > 900, 0.0, 0.005))
 
 
 def bent(square: float) -> dict[str, np.ndarray]:
@@ -57,20 +63,27 @@ CASES = [
     (panels.panel_age([0.0, 300.0], [0.0], cosine_change=-0.015), "caution", 5),
     (panels.panel_age([0.0, 900.0], [0.0]), "caution", 15),
     (panels.panel_age([0.0], None), "not checked", None),
-    (panels.certificate_cover([True] * 5), "pass", 0),
-    (panels.certificate_cover([True, False, True]), "caution", 1),
-    (panels.certificate_cover([False] * 3), "fail", 3),
-    (panels.certificate_cover(None), "not checked", None),
-    (panels.certificate_age({"a": dt.date(2026, 3, 2), "b": None}, FLOWN), "pass", 3.35),
-    (panels.certificate_age({"a": dt.date(2025, 3, 2)}, FLOWN), "caution", 15.34),
-    (panels.certificate_age({"a": None}, FLOWN), "not checked", None),
-    (panels.certificate_age({"a": dt.date(2026, 7, 2)}, FLOWN), "pass", -0.657),
+    (certificates.certificate_cover({"a": [True] * 5})[0], "pass", 0),
+    (certificates.certificate_cover({"a": [True, False, True]})[0], "caution", 1),
+    (certificates.certificate_cover({"a": [False] * 3})[0], "fail", 3),
+    (certificates.certificate_cover(None)[0], "not checked", None),
+    (certificates.certificate_cover({"a": [True] * 3, "b": [True, True, False]})[0], "pass", 0),
+    (certificates.certificate_cover({"a": [True] * 3, "b": [True, True, False]})[1], "caution", 1),
+    (certificates.certificate_plausible({"a": GREY}, GREY_NM), "pass", 0),
+    (certificates.certificate_plausible({"a": GREY, "b": SLIPPED}, GREY_NM), "caution", 1),
+    (certificates.certificate_plausible({"a": CERTAIN}, GREY_NM), "caution", 1),
+    (certificates.certificate_plausible({"a": SLIPPED, "b": CERTAIN}, GREY_NM), "caution", 2),
+    (certificates.certificate_plausible({}, GREY_NM), "not checked", None),
+    (certificates.certificate_age({"a": dt.date(2026, 3, 2), "b": None}, FLOWN), "pass", 3.35),
+    (certificates.certificate_age({"a": dt.date(2025, 3, 2)}, FLOWN), "caution", 15.34),
+    (certificates.certificate_age({"a": None}, FLOWN), "not checked", None),
+    (certificates.certificate_age({"a": dt.date(2026, 7, 2)}, FLOWN), "pass", -0.657),
     (
-        panels.certificate_age({"a": dt.date(2026, 3, 2), "b": dt.date(9999, 3, 2)}, FLOWN),
+        certificates.certificate_age({"a": dt.date(2026, 3, 2), "b": dt.date(9999, 3, 2)}, FLOWN),
         "caution",
         -95672.5,
     ),
-    (panels.certificate_age({"a": dt.date(2025, 3, 2)}, None), "not checked", None),
+    (certificates.certificate_age({"a": dt.date(2025, 3, 2)}, None), "not checked", None),
     (fit.fit_residual([0.01 * ONE, -0.015 * ONE], ["a", "b"], ONE), "pass", 0.015),
     (fit.fit_residual([0.01 * ONE, -0.05 * ONE], ["a", "b"], ONE), "caution", 0.05),
     (fit.fit_residual([0.2 * ONE, NAN * ONE], ["a", "b"], ONE), "fail", 0.2),
@@ -150,3 +163,37 @@ def test_a_saturated_band_does_not_hide_the_order() -> None:
     partly = SIGNAL["white"].copy()
     partly[:8] = NAN
     assert panels.panel_order({**SIGNAL, "white": partly}, RHO).verdict == "pass"
+
+
+def test_bands_of_fewer_certificates_are_named_with_the_panels_that_end() -> None:
+    nm = np.linspace(400, 1000, 61)
+    reach = {"a": nm <= 450, "b": nm <= 900, "c": nm <= 1000}
+    _, fewer = certificates.certificate_cover(reach, wavelength_nm=nm)
+    assert fewer.value == 55
+    assert "a, b do not reach 55 bands (460 to 1000 nm)" in fewer.says
+    assert "through 1 panel" in fewer.says
+
+
+def test_a_certificates_fault_is_told_where_the_camera_looks_alone() -> None:
+    doubt = certificates.certificate_plausible({"a": SLIPPED}, GREY_NM)
+    assert "from 690 to 700 nm" in doubt.says
+    assert certificates.certificate_plausible({"a": SLIPPED}, [400, 650.0]).verdict == "pass"
+
+
+def test_passes_that_differ_at_other_samples_are_a_falloff_until_the_response_is_known() -> None:
+    passes = {"a": [100 * ONE, 90 * ONE]}
+    unknown = panels.panel_repeat(passes, apart={"a": 0.4}, response_known=False)
+    assert "response" in unknown.says
+    assert "flat" in unknown.do
+    assert "illumination" not in unknown.do
+    known = panels.panel_repeat(passes, apart={"a": 0.4}, response_known=True)
+    assert "panel passes" in known.do
+    assert "panel passes" in panels.panel_repeat(passes, apart={"a": 0.0}, response_known=False).do
+    followed = panels.panel_repeat(passes, apart={"a": 0.0}, light_followed=True)
+    assert "panel passes" not in followed.do
+
+
+def test_the_panel_to_lay_out_next_is_a_number() -> None:
+    small = panels.panel_samples({"a": 60}, sample_width_m=0.0185)
+    assert "14 x 14 samples or more (0.26 m a side at this height)" in small.do
+    assert "at this height" not in panels.panel_samples({"a": 60}).do

@@ -89,6 +89,12 @@ def test_verdict_and_value(check: Check, verdict: str, value: float | None) -> N
     assert (check.do == "") == (verdict == "pass") or verdict == "not checked"
 
 
+def test_along_track_says_the_speed_and_the_period() -> None:
+    """30 m and 0.617 mrad are 18.5 mm a sample: 4.11 m/s at 4.5 ms (CHECKS, own arithmetic)."""
+    check = light.along_track({"a": 0.7}, frame_period_ms=4.5, sample_width_m=30 * 0.617e-3)
+    assert "Fly faster, at 4.1 m/s, or lengthen the frame period to 6.4 ms" in check.do
+
+
 def test_along_track_says_which_way() -> None:
     assert "Fly slower" in light.along_track({"a": 2.0}).do
     assert "Fly faster" in light.along_track({"a": 0.5}).do

@@ -48,6 +48,7 @@ TABLE = {
     "panel-repeat": ("1", 0.02, None),
     "panel-age": ("min", 10, None),
     "certificate-cover": ("band", 1, None),
+    "certificate-plausible": ("certificate", 0, None),
     "certificate-age": ("month", 12, None),
     "fit-residual": ("1", 0.02, 0.10),
     "fit-consistency": ("1", None, None),

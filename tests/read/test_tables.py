@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.errors import InputError
 from pipeline.flags import LineFlag
-from pipeline.read.certificate import Certificate, read_certificate, require_cover, require_no_gap
+from pipeline.read.certificate import read_certificate, require_cover, require_no_gap
 from pipeline.read.csv_table import read_table
 from pipeline.read.manifest import read_manifest
 from pipeline.read.tables import (
@@ -22,7 +22,7 @@ from pipeline.read.tables import (
     read_line_times,
     read_track,
 )
-from pipeline.records import Settings
+from pipeline.records import Certificate, Settings
 
 
 def write(folder: Path, content: str | bytes, name: str = "table.csv") -> Path:

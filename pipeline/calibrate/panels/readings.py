@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -184,7 +184,7 @@ def _reference(config: Config, panel: Panel, capture: Capture) -> PanelReference
     certificate = read_certificate(panel.certificate, config.tables.certificate)
     require_cover(certificate, capture.wavelength_nm, panel.certificate)
     require_no_gap(certificate, capture.wavelength_nm, capture.fwhm_nm, panel.certificate)
-    return reference_for_bands(
+    reference = reference_for_bands(
         name=panel.name,
         use=panel.use,
         wavelength_nm=certificate.wavelength_nm,
@@ -194,6 +194,7 @@ def _reference(config: Config, panel: Panel, capture: Capture) -> PanelReference
         centre_nm=capture.wavelength_nm,
         fwhm_nm=capture.fwhm_nm,
     )
+    return replace(reference, certificate=certificate)
 
 
 @dataclass(frozen=True, eq=False)

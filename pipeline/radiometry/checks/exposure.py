@@ -14,9 +14,19 @@ from pipeline.records import Array, Check
 
 
 def panel_peak(
-    peak_counts: Mapping[str, float] | None, full_scale_counts: float, *, limits: Limits = LIMITS
+    peak_counts: Mapping[str, float] | None,
+    full_scale_counts: float,
+    *,
+    dark_counts: float = 0.0,
+    saturation_counts: float = math.inf,
+    exposure_ms: float = math.nan,
+    limits: Limits = LIMITS,
 ) -> Check:
-    """Brightest panel's peak, raw counts, over full scale; `peak_counts` by panel."""
+    """Brightest panel's peak, raw counts, over full scale.
+
+    `peak_counts` by panel; `dark_counts` is the level without light, which no exposure changes,
+    `exposure_ms` the exposure as it was, NaN where unknown. Both give the advice its number.
+    """
     peaks = {name: peak for name, peak in (peak_counts or {}).items() if math.isfinite(peak)}
     if not peaks:
         return not_checked(limits, "panel-peak", "no panel was read")
@@ -27,7 +37,13 @@ def panel_peak(
     if isinstance(caution, tuple):
         low, high = (_as_coarse_as_the_limit(end * full_scale_counts) for end in caution)
         aim = f"so that the brightest panel peaks at {low} to {high} counts"
-        do = f"{'Lengthen' if share < caution[0] else 'Shorten'} the exposure {aim}"
+        middle = sum(caution) / 2 * full_scale_counts
+        factor = (middle - dark_counts) / max(peaks[name] - dark_counts, 1.0)
+        do = f"{'Lengthen' if share < caution[0] else 'Shorten'} the exposure {factor:.2f} times"
+        if math.isfinite(exposure_ms):
+            do += f", from {exposure_ms:.3g} to {exposure_ms * factor:.3g} ms"
+        # What saturated would have gone higher yet.
+        do += f"{' or less' if peaks[name] >= saturation_counts else ''}, {aim}"
     return row(
         limits,
         "panel-peak",

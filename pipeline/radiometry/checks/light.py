@@ -154,17 +154,31 @@ def sun_elevation(elevation_deg: ArrayLike | None, *, limits: Limits = LIMITS) -
     )
 
 
-def along_track(ratio: Mapping[str, float] | None, *, limits: Limits = LIMITS) -> Check:
-    """Ground step over ground sample width, by cube; the one farthest from 1 is shown."""
+def along_track(
+    ratio: Mapping[str, float] | None,
+    *,
+    frame_period_ms: float = math.nan,
+    sample_width_m: float = math.nan,
+    limits: Limits = LIMITS,
+) -> Check:
+    """Ground step over ground sample width, by cube; the one farthest from 1 is shown.
+
+    `frame_period_ms` as it was and `sample_width_m` on the ground, NaN where unknown, give the
+    advice its numbers.
+    """
     good = {name: one for name, one in (ratio or {}).items() if math.isfinite(one) and one > 0}
     if not good:
         return not_checked(
             limits, "along-track", "speed, frame period, height or sensor.ifov_mrad is not known"
         )
     name = max(good, key=lambda one: abs(math.log(good[one])))
-    do = "Fly slower, or shorten the frame period"
+    speed_m_s = 1000 * sample_width_m / frame_period_ms
+    at = f", at {speed_m_s:.2g} m/s" if math.isfinite(speed_m_s) else ""
+    period_ms = frame_period_ms / good[name]
+    to = f" to {period_ms:.2g} ms" if math.isfinite(period_ms) else ""
+    do = f"Fly slower{at}, or shorten the frame period{to}"
     if good[name] < 1:
-        do = "Fly faster, or lengthen the frame period"
+        do = f"Fly faster{at}, or lengthen the frame period{to}"
     return row(
         limits,
         "along-track",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 
@@ -12,7 +11,6 @@ from numpy.typing import ArrayLike
 from pipeline.radiometry.checks.dark import farthest_minutes
 from pipeline.radiometry.checks.row import (
     Limits,
-    band_names,
     finite,
     listed,
     many,
@@ -26,14 +24,15 @@ from pipeline.radiometry.limits import (
     LIMITS,
     ORDER_RELATIVE,
     PANEL_AGE_COSINE,
+    SAMPLES_APART,
 )
+from pipeline.radiometry.panels.core import TRIM
 from pipeline.records import Array, Check
 
 #: Spectra by panel: (band,) arrays, NaN where a band does not measure or is not covered.
 ByPanel = Mapping[str, ArrayLike]
 #: Reflectance above the offset below which a signal ratio is mostly noise (own arithmetic).
 _RATIO_FLOOR = 0.01
-_DAYS_A_MONTH = 365.25 / 12
 
 
 def spectrum_of(values: ArrayLike) -> Array:
@@ -41,17 +40,29 @@ def spectrum_of(values: ArrayLike) -> Array:
     return np.asarray(values, np.float64)
 
 
-def panel_samples(pixels: Mapping[str, int], *, limits: Limits = LIMITS) -> Check:
-    """Samples in the smallest core; `pixels` by panel."""
+def panel_samples(
+    pixels: Mapping[str, int], *, sample_width_m: float = math.nan, limits: Limits = LIMITS
+) -> Check:
+    """Samples in the smallest core; `pixels` by panel.
+
+    `sample_width_m` on the ground, NaN where unknown, gives the advice its number.
+    """
     if not pixels:
         return not_checked(limits, "panel-samples", "no panel was read")
     name = min(pixels, key=lambda one: pixels[one])
+    do, wanted = "", limits["panel-samples"].caution
+    if isinstance(wanted, int | float):
+        side = math.ceil(math.sqrt(wanted)) + 2 * TRIM
+        here = f" ({side * sample_width_m:.2g} m a side at this height)"
+        do = f"Lay out a panel of {side} x {side} samples or more"
+        do += f"{here if math.isfinite(sample_width_m) else ''}, fly lower, or widen the window"
     return row(
         limits,
         "panel-samples",
         pixels[name],
         f"the core of {name} has {many(pixels[name], 'sample')}",
         subject=name,
+        do=do,
     )
 
 
@@ -159,11 +170,25 @@ def panel_span(
     )
 
 
-def panel_repeat(passes: Mapping[str, Sequence[ArrayLike]], *, limits: Limits = LIMITS) -> Check:
+def panel_repeat(
+    passes: Mapping[str, Sequence[ArrayLike]],
+    *,
+    apart: Mapping[str, float] | None = None,
+    response_known: bool = True,
+    light_followed: bool = False,
+    limits: Limits = LIMITS,
+) -> Check:
     """Change of a panel's signal between passes.
 
-    `passes` holds one (band,) signal a pass, by panel, corrected for irradiance where the run
-    corrects it. The change is the range of the median ratio to the panel's first pass.
+    Parameters
+    ----------
+    passes : one (band,) signal a pass, by panel, after the response and the light that are used.
+        The change is the range of the median ratio to the panel's first pass
+    apart : farthest distance of the passes' samples over the swath, by panel
+    response_known : a flat or the scene told the response; where not, passes that lie at other
+        samples differ by a lens's falloff as soon as by the light, and to follow the light by them
+        would put the one into the other
+    light_followed : the light was followed already
     """
     change: dict[str, float] = {}
     for name, spectra in passes.items():
@@ -184,12 +209,23 @@ def panel_repeat(passes: Mapping[str, Sequence[ArrayLike]], *, limits: Limits = 
     if found is None:
         return not_checked(limits, "panel-repeat", "no panel was passed over twice")
     name, moved = found
+    says = f"the signal of {name} changes by {percent(moved)} between {len(passes[name])} passes"
+    do = ""
+    if not response_known and (apart or {}).get(name, 0.0) > SAMPLES_APART:
+        says += ", which lie at different samples, where the response may differ"
+        do = (
+            'Record a flat, or use calibration.response = "scene", before the light is followed '
+            "by these passes: it may have been steady"
+        )
+    elif light_followed:
+        do = "Look at the named panel's windows, shadows and tilt: the light was followed already"
     return row(
         limits,
         "panel-repeat",
         moved,
-        f"the signal of {name} changes by {percent(moved)} between {len(passes[name])} passes",
+        says,
         subject=name,
+        do=do,
     )
 
 
@@ -216,60 +252,6 @@ def panel_age(
         moved = abs(cosine_change) > PANEL_AGE_COSINE
         says += f"; the cosine of the sun's zenith angle changes by {percent(abs(cosine_change))}"
     return row(limits, "panel-age", minutes, says, at_least="caution" if moved else "pass")
-
-
-def certificate_cover(
-    covered: ArrayLike | None, *, wavelength_nm: Array | None = None, limits: Limits = LIMITS
-) -> Check:
-    """Bands that no certificate covers; `covered` is (band,), true where a fit panel's does."""
-    if covered is None or not np.size(covered):
-        return not_checked(limits, "certificate-cover", "no certificate was read")
-    bare = ~np.asarray(covered, bool)
-    count = int(bare.sum())
-    says = f"the certificates cover all {bare.size} bands"
-    if count:
-        says = f"no certificate covers {many(count, 'band')} ({band_names(bare, wavelength_nm)})"
-    return row(limits, "certificate-cover", count, says, fail=float(bare.size))
-
-
-def certificate_age(
-    measured: Mapping[str, dt.date | None], flown: dt.date | None, *, limits: Limits = LIMITS
-) -> Check:
-    """Months since the oldest certificate was measured; `measured` by panel, None if not said.
-
-    A date as long after the flight as would be too old before it is no date of its certificate,
-    and is shown instead.
-    """
-    dated = {name: day for name, day in measured.items() if day is not None}
-    if flown is None or not dated:
-        return not_checked(
-            limits,
-            "certificate-age",
-            "the day of the flight is not known"
-            if flown is None
-            else "no panel says when its certificate was measured",
-            do="Give measured in [[panel]]",
-        )
-    ages = {name: (flown - day).days / _DAYS_A_MONTH for name, day in dated.items()}
-    youngest = min(ages, key=lambda one: ages[one])
-    limit = limits["certificate-age"].caution
-    ahead = isinstance(limit, int | float) and ages[youngest] < -limit
-    name = youngest if ahead else max(ages, key=lambda one: ages[one])
-    months = ages[name]
-    says = f"the certificate of {name} was measured {months:.1f} months before the flight"
-    if months < 0:
-        says = f"the certificate of {name} was measured {-months:.1f} months after the flight"
-    if undated := [one for one in measured if one not in dated]:
-        says += f"; no date for {listed(undated)}"
-    return row(
-        limits,
-        "certificate-age",
-        months,
-        says,
-        subject=name,
-        do="Correct the date in panel.measured" if ahead else "",
-        at_least="caution" if ahead else "pass",
-    )
 
 
 def _by_brightness(signal: ByPanel, reflectance: ByPanel) -> tuple[list[str], Array, Array]:

@@ -31,6 +31,13 @@ CLOCK_HOURS: Final = 14
 CLOCK_GPS_S: Final = 18.0
 #: Share of the certified reflectance that a dark or bright panel may be off instead of 0.02.
 CHECK_PANEL_RELATIVE: Final = 0.05
+#: Distance of two passes over a panel, over the swath, from which a falloff may tell them apart
+#: (own arithmetic: 15 % at the ends, as a parabola, changes by 2 % over 5 % of the swath there).
+SAMPLES_APART: Final = 0.05
+#: A certificate that rises or falls by this share within so many nanometres is a slip of columns
+#: or rows (own arithmetic: no grey panel does).
+STEEP_CHANGE: Final = 0.5
+STEEP_NM: Final = 10.0
 #: Change of the cosine of the sun's zenith angle since the panels (common practice, no source).
 PANEL_AGE_COSINE: Final = 0.01
 #: Point of the chi-square distribution where the fit stops being consistent (GUM).

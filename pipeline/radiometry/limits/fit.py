@@ -39,8 +39,15 @@ FIT = (
           do="Fly over the panels more often, or log the irradiance"),
     entry("certificate-cover", "band", "from", (1.0, None),
           source=f"{OWN}: never extrapolated",
-          about="Bands that no certificate covers; fails when it is every band.",
+          about="Bands that no certificate covers; fails when it is every band. In a row of its "
+          "own: bands that fewer certificates cover than the rest.",
           do="Have the panels measured over the camera's whole range; such bands stay blank"),
+    entry("certificate-plausible", "certificate", "any", (0.0, None),
+          source=OWN,
+          about="Certificates rising or falling by half within 10 nm, or of zero uncertainty; "
+          "above 1.2 they are refused where they are read.",
+          do="Compare the named table with the certificate on paper: no panel is known without "
+          "uncertainty, and none changes so fast"),
     entry("certificate-age", "month", "above", (12.0, None),
           source=COMMON,
           about="Months since the oldest certificate was measured.",

@@ -42,7 +42,11 @@ class CoreReading:
     peak_counts: float  # largest mean raw count over bands
 
 
-def core_window(lines: Span, samples: Span, trim: int = 2) -> tuple[Span, Span]:
+#: Pixels off each side of a panel's window, where panel and ground mix (common practice, 2 to 3).
+TRIM = 2
+
+
+def core_window(lines: Span, samples: Span, trim: int = TRIM) -> tuple[Span, Span]:
     """Window without its edges, where panel and ground mix.
 
     Parameters

@@ -1,0 +1,55 @@
+"""A lens that loses light towards the swath's ends, and no flat: what a person is told to do."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.flight.field_check import look
+
+ASIDE = 20  # samples by which the second pass lies nearer to the swath's end
+
+
+def repeat_row(flight: Any) -> Any:
+    document: Any = look(flight.config).to_json()
+    return next(c for c in document["checks"] if c["check"] == "panel-repeat")
+
+
+def passed_aside(folder: Path, make_flight_in: Callable[..., Any]) -> Any:
+    """A flight under steady light whose last strip sees the panels at other samples."""
+    flight = make_flight_in(
+        folder, seed=91, cubes=3, lines=160, samples=96, vignetting=0.25, panel_passes=2
+    )
+    dark, response = flight.plan.dark_level_counts, flight.truth.response
+    signal = np.roll((flight.counts("strip-02") - dark) / response, ASIDE, axis=2)
+    counts = np.rint(signal * response + dark).astype("<u2")
+    (flight.folder / "raw" / "strip-02.raw").write_bytes(counts.tobytes())
+    (flight.folder / "raw" / "manifest.sha256").unlink()
+
+    def aside(found: re.Match[str]) -> str:
+        return f"{found[1]}[{int(found[2]) + ASIDE}, {int(found[3]) + ASIDE}]"
+
+    text = flight.config.read_text()
+    text, moved = re.subn(r'("strip-02".*?samples = )\[(\d+), (\d+)\]', aside, text)
+    assert moved
+    flight.config.write_text(text)
+    return flight
+
+
+def test_passes_that_a_falloff_tells_apart_do_not_send_to_panel_passes(
+    tmp_path: Path, make_flight_in: Callable[..., Any]
+) -> None:
+    flight = passed_aside(tmp_path, make_flight_in)
+    row = repeat_row(flight)
+    assert row["verdict"] == "caution"
+    assert row["value"] > 0.03
+    assert "different samples" in row["says"]
+    assert "flat" in row["do"]
+    assert "panel passes" not in row["do"]
+    # With a response from the scene it is no longer the first thing to think of.
+    flight.edit("[calibration]", '[calibration]\nresponse = "scene"')
+    assert "different samples" not in repeat_row(flight)["says"]

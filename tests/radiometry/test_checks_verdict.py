@@ -15,8 +15,8 @@ from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.records import Check
 
 GROUPS = (
-    "offload", "dark", "light_leak", "elements", "exposure", "panels", "certificates", "fit", "light",
-    "spectrum", "units", "no_data",
+    "offload", "dark", "light_leak", "elements", "exposure", "panels", "certificates", "fit",
+    "light", "spectrum", "units", "no_data",
 )  # fmt: skip
 
 

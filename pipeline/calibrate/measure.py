@@ -25,7 +25,7 @@ from pipeline.calibrate.detector import (
 )
 from pipeline.calibrate.panels import readings as panels
 from pipeline.calibrate.recording import Recording
-from pipeline.calibrate.scene_sample import SceneSample, SignalOf, sample_scene
+from pipeline.calibrate.scene_sample import SceneSample, SignalOf, sample_scene, thin_columns
 from pipeline.calibrate.swath_response import (
     scene_response,
     unseen_falloff,
@@ -37,7 +37,7 @@ from pipeline.config.tables import LineTimesTable
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry import elements
 from pipeline.radiometry.equation import line_dark, signal_from_counts
-from pipeline.radiometry.response import SwathShape, projector, swath_shape
+from pipeline.radiometry.response import SwathShape, swath_shape
 from pipeline.read.inventory import Inventory
 from pipeline.read.tables import read_line_times
 from pipeline.records import (
@@ -93,13 +93,13 @@ def measure(
     flat = no_flat(noise.shape) if flat_reading is None else flat_reading.flat
     cube_darks = {c.name: dark_of(darks, recording.times[c.name], c) for c in cubes}
     signal_of = _signal_with(cube_darks, flat.response)
-    through = projector(dark_bad.any)
-    scenes = _scenes(progress, cubes, signal_of, saturation, through)
+    columns = thin_columns(cubes[0].samples)
+    scenes = _scenes(progress, cubes, signal_of, saturation)
     way = config.calibration.response
     if way == "scene":
-        flat = scene_response(swath_shape([s.shape for s in scenes]), dark_bad.any)
+        flat = scene_response(_shape_of(scenes, columns, dark_bad.any), dark_bad.any)
         signal_of = _signal_with(cube_darks, flat.response)
-        scenes = _scenes(progress, cubes, signal_of, saturation, through)
+        scenes = _scenes(progress, cubes, signal_of, saturation)
     windows += _found(config, recording, references, signal_of, dark_bad.any)
     lines = _each(
         progress,
@@ -112,7 +112,7 @@ def measure(
     readings = _read(lines, recording, bad.any, cube_darks, saturation)
     transfer = transfer_of(lines, readings, bad.any, noise, flat.response, flat_reading, saturation)
     electrons = config.sensor.electrons_per_count or transfer.electrons_per_count
-    swath = swath_shape([s.shape for s in scenes])
+    swath = _shape_of(scenes, columns, bad.any)
     if flat_reading is None:
         of_elements = unmeasured_response(bad.any, lines, readings, noise, electrons)
         smooth = flat if way == "scene" else unseen_falloff(swath, bad.any)
@@ -156,15 +156,20 @@ def _scenes(
     cubes: Sequence[Capture],
     signal_of: SignalOf,
     saturation_counts: float,
-    through: Array32,
 ) -> list[SceneSample]:
     """A thin part of each strip."""
     return _each(
         progress,
         "scene",
         cubes,
-        lambda c: sample_scene(c, signal_of, saturation_counts, through),
+        lambda c: sample_scene(c, signal_of, saturation_counts),
     )
+
+
+def _shape_of(scenes: Sequence[SceneSample], columns: NDArray[np.intp], bad: Mask) -> SwathShape:
+    """What the strips show of a falloff."""
+    pixels = [scene.pixels for scene in scenes]
+    return swath_shape(pixels, columns, bad.shape[1], bad[:, columns])
 
 
 def _darks(

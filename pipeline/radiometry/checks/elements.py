@@ -11,10 +11,11 @@ from numpy.typing import ArrayLike
 from pipeline.radiometry.checks.row import Limits, not_checked, percent, row
 from pipeline.radiometry.limits import (
     FALLOFF_ERRORS,
+    FALLOFF_TOLD,
     LIMITS,
     STRIPING_ERRORS,
 )
-from pipeline.radiometry.response import SwathShape, modes
+from pipeline.radiometry.response import SwathShape, modes, response_of
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, BadElements, Check
 
@@ -135,14 +136,16 @@ def falloff(
 
     `shape` is after the response that is used, which came from a flat where `flat` is true.
     """
-    if shape is None or shape.strips < 2 or not np.isfinite(shape.common_error).all():
+    if shape is None or not shape.known:
         return not_checked(
             limits,
             "falloff",
-            "with one strip the ground's own gradient cannot be told from a lens's falloff",
+            "one strip, too few pixels or too narrow a swath to tell a lens's falloff from the "
+            "ground",
+            do="Record a flat where the lens loses light towards the swath's ends",
         )
-    across = modes(samples)
-    departure, error = shape.common @ across, np.sqrt(shape.common_error**2 @ across**2)
+    departure = response_of(shape.common, samples) - 1
+    error = np.sqrt(shape.common_error**2 @ modes(samples) ** 2)
     worst = int(np.abs(departure).argmax())
     size = float(abs(departure[worst]))
     says = (
@@ -150,5 +153,9 @@ def falloff(
         f"error {100 * error[worst]:.1f} %) from level"
     )
     counts = size > FALLOFF_ERRORS * float(error[worst])
+    if not counts and FALLOFF_ERRORS * float(error[worst]) > FALLOFF_TOLD:
+        return not_checked(
+            limits, "falloff", f"{says}: too uncertain to tell a lens's falloff from the ground"
+        )
     do = "The flat no longer fits this lens: record a new one" if flat else ""
     return row(limits, "falloff", size, says, do=do, counts=counts)

@@ -175,8 +175,9 @@ def leaks_in(darks: Mapping[str, ArrayLike], spectra: Mapping[str, Array]) -> li
     Returns
     -------
     All that could be looked for. Each spectrum by `leak_amplitude` in each capture's profile over
-    bands and, free of the elements' own pattern, in what it lies above the darkest capture. What a
-    part of the swath lies above the darkest capture beyond what every part does is light too:
+    bands and, free of the bands' own pattern, in what its parts lie above its darkest part; free
+    of the elements' pattern, in what capture and parts lie above the darkest capture. What a part
+    of the swath lies above the darkest capture beyond what every part does is light too:
     temperature lifts the whole sensor.
     """
     levels = {name: np.asarray(one, np.float64) for name, one in darks.items()}
@@ -184,17 +185,25 @@ def leaks_in(darks: Mapping[str, ArrayLike], spectra: Mapping[str, Array]) -> li
     darkest = min(levels, key=lambda name: median(levels[name]), default="")
     found = []
     for name, level in levels.items():
-        for part in _parts(level.shape[1]):
-            profiles = [_middle(level, part)]
-            if name != darkest:
-                profiles.append(_middle(level - levels[darkest], part))
-            for profile in profiles:
-                for whose, spectrum in spectra.items():
-                    amplitude, error = leak_amplitude(profile, spectrum)
-                    found.append(Leak(name, part, whose, amplitude, error))
+        looked = _apart(level)
+        if name != darkest:
+            above = level - levels[darkest]
+            looked += [(part, _middle(above, part)) for part in _parts(level.shape[1])]
+        for part, profile in looked:
+            for whose, spectrum in spectra.items():
+                found.append(Leak(name, part, whose, *leak_amplitude(profile, spectrum)))
         if name != darkest:
             found += _of_place(name, level - levels[darkest])
     return [one for one in found if math.isfinite(one.amplitude) and math.isfinite(one.error)]
+
+
+def _apart(level: Array) -> list[tuple[tuple[int, int] | None, Array]]:
+    """A capture's profile, and those of its parts above the darkest one."""
+    profiles = {part: _middle(level, part) for part in _parts(level.shape[1])}
+    whole = profiles.pop(None)
+    least = min(profiles, key=lambda part: median(profiles[part]), default=None)
+    others = [(part, one - profiles[least]) for part, one in profiles.items() if part != least]
+    return [(None, whole), *others]
 
 
 def _parts(samples: int) -> list[tuple[int, int] | None]:

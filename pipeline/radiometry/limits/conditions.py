@@ -14,6 +14,9 @@ LEAK_ERRORS: Final = 5.0
 STRIPING_ERRORS: Final = 3.0
 #: ... for `falloff` to speak.
 FALLOFF_ERRORS: Final = 3.0
+#: A falloff that so many errors would hide is not looked for in vain (own: a third of a common
+#: lens's 15 %).
+FALLOFF_TOLD: Final = 0.05
 #: Standard errors that a wavelength shift or a smile must exceed (common practice, no source).
 SHIFT_ERRORS: Final = 3.0
 #: Standard uncertainty of where the O2-A dip lies, from its shape [nm]: from air mass 1 to 3 its

@@ -279,6 +279,10 @@ MUTANTS = (
     Mutant("counts that float32 cannot hold", "pipeline/read/reader.py",
            "EXACT_UP_TO = 1 << 24", "EXACT_UP_TO = 1 << 25",
            ("tests/read", "tests/flight/test_other_forms.py")),
+    # The page
+    Mutant("light that was supposed is not drawn", "pipeline/write/page/doubts.py",
+           "none if light is None else light, empty)", "none, empty)",
+           ("tests/write/test_page_doubts.py",)),
     # The response of the scene
     Mutant("bright ground is a falloff", "pipeline/radiometry/response.py",
            "design = np.column_stack([np.concatenate(place)[good], of_strip, ground])",

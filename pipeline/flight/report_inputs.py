@@ -30,4 +30,5 @@ def page_data(prepared: Preparation, results: Sequence[CubeResult]) -> ReportDat
         track=(track.latitude, track.longitude) if track else None,
         regions=recording.regions or None,
         survey=config.flight.survey,
+        unwritten={scene.cube: scene.unwritten for scene in measured.scenes},
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.radiometry.preview import Preview
 from pipeline.records import Array, DarkCapture, Illumination, LineTimes, PanelReading
+from pipeline.write.page.doubts import LineDoubts, line_doubts
 
 if TYPE_CHECKING:
     from shapely import MultiPolygon, Polygon
@@ -51,6 +52,7 @@ class ReportData:
     wavelength_nm: Array  # (band,) of the panels' spectra: every band of the camera
     preview_nm: Array  # (band,) of the previews: the bands that were written
     previews: Mapping[str, Preview] = field(default_factory=dict)  # by cube
+    doubts: Mapping[str, LineDoubts] = field(default_factory=dict)  # by cube
     darks: tuple[DarkTrace, ...] = ()
     snr: Array | None = None  # (band,) median scene signal over its own noise
     irradiance: tuple[Curve, ...] = ()  # log (scaled) and the ratio used, over time
@@ -76,6 +78,7 @@ def report_data(
     track: tuple[Array, Array] | None = None,
     regions: Mapping[str, Polygon | MultiPolygon] | None = None,
     survey: str = "survey",
+    unwritten: Mapping[str, Sequence[tuple[int, int]]] | None = None,
 ) -> ReportData:
     """Gather and thin what the page draws.
 
@@ -90,6 +93,7 @@ def report_data(
     irradiance_log : times and irradiance
     track : latitude and longitude, (point,) each
     regions : named polygons; `survey` names the survey polygon among them
+    unwritten : half-open spans of lines that were never written, by cube
     """
     times, along_track = times or {}, along_track or {}
     few = max(2 * MOST_POINTS // max(len(along_track), 1), 10)
@@ -107,6 +111,14 @@ def report_data(
         wavelength_nm=wavelength_nm,
         preview_nm=preview_nm,
         previews=dict(previews),
+        doubts={
+            name: line_doubts(
+                preview,
+                illumination[name].extrapolated if illumination and name in illumination else None,
+                (unwritten or {}).get(name, ()),
+            )
+            for name, preview in previews.items()
+        },
         darks=tuple(_dark_trace(d) for d in sorted(darks, key=_when)),
         snr=snr,
         irradiance=_irradiance(

@@ -110,7 +110,7 @@ def draw_strips(data: ReportData | None) -> DrawnStrips:
     """Pictures and embedded spectra, thinned until they keep within `MOST_BYTES`."""
     if data is None or not data.previews:
         return DrawnStrips([], [], [])
-    layers, strips = pictures.draw(dict(data.previews))
+    layers, strips = pictures.draw(data.previews, data.doubts)
     room = MOST_BYTES - sum(len(p.uri) for strip in strips for p in strip.pictures)
     while True:
         spectra = [

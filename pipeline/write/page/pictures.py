@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.radiometry.preview import COMPOSITE_NM, Preview, to_srgb
+from pipeline.write.page.doubts import KINDS, LineDoubts
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -61,8 +63,10 @@ class Strip:
     pictures: tuple[Picture, ...]
 
 
-def draw(previews: dict[str, Preview]) -> tuple[list[Layer], list[Strip]]:
-    """All strips' pictures, on scales common to the flight."""
+def draw(
+    previews: Mapping[str, Preview], doubts: Mapping[str, LineDoubts] = MappingProxyType({})
+) -> tuple[list[Layer], list[Strip]]:
+    """All strips' pictures, on scales common to the flight; doubts where there are any."""
     every = list(previews.values())
     layers: list[Layer] = []
     white = _top([p.xyz[1] for p in every if p.xyz is not None], 99)
@@ -108,11 +112,28 @@ def draw(previews: dict[str, Preview]) -> tuple[list[Layer], list[Strip]]:
                 f"{highest:.2g}",
             )
         )
-    strips = [
-        Strip(cube, p.plan.picture.lines, p.plan.picture.samples,
-              tuple(_pictures(cube, p, white, ends, highest)))
-        for cube, p in previews.items()
-    ]  # fmt: skip
+    doubted = {cube: one for cube, one in doubts.items() if any(d.any for d in doubts.values())}
+    if doubted:
+        kinds = ", ".join(name for name, _ in KINDS)
+        layers.append(
+            Layer(
+                "doubts",
+                "Lines in doubt",
+                f"Lines whose values rest on less than was measured, from dark to bright: {kinds}.",
+                "none",
+                "supposed",
+                "never written",
+            )
+        )
+    strips = []
+    for cube, p in previews.items():
+        drawn = list(_pictures(cube, p, white, ends, highest))
+        if cube in doubted:
+            grid, one = p.plan.picture, doubted[cube]
+            plane = one.drawn(grid.line_index, grid.sample_index.size)
+            alt = f"Lines in doubt of strip {cube}: {one.says}"
+            drawn.append(Picture("doubts", mapped(plane, 1), alt))
+        strips.append(Strip(cube, p.plan.picture.lines, p.plan.picture.samples, tuple(drawn)))
     return layers, strips
 
 

@@ -68,10 +68,26 @@ def draw(
 ) -> tuple[list[Layer], list[Strip]]:
     """All strips' pictures, on scales common to the flight; doubts where there are any."""
     every = list(previews.values())
-    layers: list[Layer] = []
     white = _top([p.xyz[1] for p in every if p.xyz is not None], 99)
     ends = _stretch([p.composite for p in every if p.composite is not None])
     highest = _top([p.uncertainty for p in every if p.uncertainty is not None], 98)
+    doubted = {cube: one for cube, one in doubts.items() if any(d.any for d in doubts.values())}
+    layers = _layers(white, ends is not None, highest, bool(doubted))
+    strips = []
+    for cube, p in previews.items():
+        drawn = list(_pictures(cube, p, white, ends, highest))
+        if cube in doubted:
+            grid, one = p.plan.picture, doubted[cube]
+            plane = one.drawn(grid.line_index, grid.sample_index.size)
+            alt = f"Lines in doubt of strip {cube}: {one.says}"
+            drawn.append(Picture("doubts", mapped(plane, 1), alt))
+        strips.append(Strip(cube, p.plan.picture.lines, p.plan.picture.samples, tuple(drawn)))
+    return layers, strips
+
+
+def _layers(white: float, infrared: bool, highest: float, doubted: bool) -> list[Layer]:
+    """What there is to draw; a level of 0 leaves its layer out."""
+    layers: list[Layer] = []
     if white:
         layers.append(
             Layer(
@@ -81,7 +97,7 @@ def draw(
                 f"that a luminous reflectance of {white:.2g} shows white. Grey has no value.",
             )
         )
-    if ends is not None:
+    if infrared:
         nm = ", ".join(f"{w:.0f}" for w in COMPOSITE_NM)
         layers.append(
             Layer(
@@ -112,7 +128,6 @@ def draw(
                 f"{highest:.2g}",
             )
         )
-    doubted = {cube: one for cube, one in doubts.items() if any(d.any for d in doubts.values())}
     if doubted:
         kinds = ", ".join(name for name, _ in KINDS)
         layers.append(
@@ -125,16 +140,7 @@ def draw(
                 "never written",
             )
         )
-    strips = []
-    for cube, p in previews.items():
-        drawn = list(_pictures(cube, p, white, ends, highest))
-        if cube in doubted:
-            grid, one = p.plan.picture, doubted[cube]
-            plane = one.drawn(grid.line_index, grid.sample_index.size)
-            alt = f"Lines in doubt of strip {cube}: {one.says}"
-            drawn.append(Picture("doubts", mapped(plane, 1), alt))
-        strips.append(Strip(cube, p.plan.picture.lines, p.plan.picture.samples, tuple(drawn)))
-    return layers, strips
+    return layers
 
 
 def _pictures(

@@ -93,6 +93,7 @@ class DarkCapture:
     level: Array  # (frame,) [count], mean of each frame over all elements
     clipped: Mask  # (band, sample) at zero counts in some frame
     sensor_temperature_c: float = math.nan
+    repeated: int = 0  # frames that repeat the one before exactly
 
     @property
     def mean_uncertainty(self) -> Array32:

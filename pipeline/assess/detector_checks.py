@@ -51,6 +51,7 @@ def detector_rows(
         leak,
         elements.dark_clipped({d.name: d.clipped for d in darks}, limits=limits),
         elements.bad_elements(detector.bad, limits=limits),
+        elements.flat_sound(measured.unsound, limits=limits),
         elements.falloff(
             measured.swath,
             detector.noise.shape[1],

@@ -8,7 +8,7 @@ from pipeline.calibrate.kernel_tables import median_snr
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
-from pipeline.radiometry.checks import exposure
+from pipeline.radiometry.checks import exposure, recorder
 from pipeline.radiometry.checks.row import Limits
 from pipeline.records import Array, Check
 
@@ -38,6 +38,9 @@ def exposure_rows(
             limits=limits,
         ),
         exposure.panel_saturated(shares, wavelength_nm=wavelength_nm, limits=limits),
+        recorder.pile_up(
+            {s.cube: s.pile for s in measured.scenes} | dict(measured.panel_piles), limits=limits
+        ),
         exposure.scene_low_signal(
             median_snr(measured),
             flagged_below=config.quality.low_signal_snr,

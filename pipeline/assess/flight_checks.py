@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.assess.detector_checks import detector_rows
 from pipeline.assess.exposure_checks import exposure_rows
 from pipeline.assess.light_checks import flight_rows, light_rows
-from pipeline.assess.offload_checks import manifest_row, offload_rows, read_so_far
+from pipeline.assess.offload_checks import frozen_row, manifest_row, offload_rows, read_so_far
 from pipeline.assess.panel_checks import fit_rows, outside_shares, panel_rows
 from pipeline.assess.spectrum_checks import spectrum_rows
 from pipeline.assess.units_checks import units_row
@@ -64,6 +64,7 @@ def after_cubes(
     wrong = [f"{r.name} ({r.chunks_wrong})" for r in results if r.chunks_wrong]
     return [
         manifest_row(recording, sha256_of, limits),
+        frozen_row(prepared.measured, {r.name: r.repeated for r in results}, limits),
         exposure.scene_saturated(
             saturated,
             samples,
@@ -91,6 +92,7 @@ def without_cubes(prepared: Preparation) -> list[Check]:
     samples = np.full(share.size, lines * recording.cubes[0].samples)
     return [
         manifest_row(recording, read_so_far(prepared), limits),
+        frozen_row(prepared.measured, None, limits),
         exposure.scene_saturated(
             share * samples, samples, wavelength_nm=recording.wavelength_nm, limits=limits
         ),

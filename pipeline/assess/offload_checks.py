@@ -17,7 +17,7 @@ from pipeline.calibrate.scene_sample import SceneSample
 from pipeline.config.flight import Config
 from pipeline.errors import ReflectoryError
 from pipeline.flags import LineFlag
-from pipeline.radiometry.checks import offload
+from pipeline.radiometry.checks import offload, recorder
 from pipeline.radiometry.checks.no_data import no_data
 from pipeline.radiometry.checks.row import Limits, band_names, listed, percent
 from pipeline.records import Array, Check, DarkCapture, Mask
@@ -94,6 +94,18 @@ def manifest_row(recording: Recording, sha256_of: Mapping[Path, str], limits: Li
         [problem.removesuffix(": missing") for problem in found.manifest_problems],
         changed,
         unread=[c.data.name for c in recording.cubes if c.data in unread],
+        limits=limits,
+    )
+
+
+def frozen_row(measured: Measured, by_cube: Mapping[str, int] | None, limits: Limits) -> Check:
+    """Lines and frames that repeat; `by_cube` of all lines, or None for what thin ones show."""
+    darks = measured.detector.darks
+    lines = by_cube if by_cube is not None else {s.cube: s.repeated for s in measured.scenes}
+    return recorder.frozen(
+        {**lines, **{d.name: d.repeated for d in darks}},
+        {d.name: float(((d.noise == 0) & ~d.clipped).mean()) for d in darks},
+        thin=by_cube is None,
         limits=limits,
     )
 

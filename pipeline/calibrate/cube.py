@@ -27,6 +27,7 @@ from pipeline.radiometry.kernel import (
     calibrate_block,
 )
 from pipeline.radiometry.preview import Preview, PreviewPart, PreviewPlan, join, preview_block
+from pipeline.radiometry.recorder import repeated_lines
 from pipeline.radiometry.unwritten import never_written
 from pipeline.read.registry import open_capture
 from pipeline.records import Capture
@@ -67,6 +68,7 @@ class CubeResult:
     chunks_wrong: int
     seconds: float
     preview: Preview
+    repeated: int = 0  # lines that repeat the one before exactly
 
     def share(self, tally: str, of: str = "samples") -> float:
         """Share of a tally in another over all bands; NaN where there is none of the other."""
@@ -106,7 +108,7 @@ def calibrate_cube(
     # A name of its own: a worker thought lost may still write while another does its cube again.
     beside = task.path.with_name(f".{uuid.uuid4().hex}{task.path.suffix}")
     try:
-        sha256, tallies, proofs, preview = _written(task, beside, helpers, progress)
+        sha256, tallies, proofs, preview, repeated = _written(task, beside, helpers, progress)
         wrong = reread(beside, FORMATS[task.format], proofs)
         if task.path.is_dir():
             shutil.rmtree(task.path)
@@ -130,17 +132,19 @@ def calibrate_cube(
         chunks_wrong=wrong,
         seconds=time.perf_counter() - started,
         preview=preview,
+        repeated=repeated,
     )
 
 
 def _written(
     task: CubeTask, path: Path, helpers: Helpers | None, progress: Progress | None
-) -> tuple[str, NDArray[np.int64], list[Proof], Preview]:
+) -> tuple[str, NDArray[np.int64], list[Proof], Preview, int]:
     digest = hashlib.sha256() if task.raw_sha256 is None else None
     sample = RereadSample(task.product)
     tallies = np.zeros((task.product.bands, len(TALLIES)), np.int64)
     proofs: list[Proof] = []
     parts: list[PreviewPart] = []
+    repeated = 0
     with (
         FORMATS[task.format].writer(path, task.product) as writer,
         FlushBehind(path) as behind,
@@ -149,8 +153,9 @@ def _written(
 
         def work(
             item: tuple[int, NDArray[Any]],
-        ) -> tuple[int, NDArray[np.int64], list[Proof], PreviewPart, int]:
+        ) -> tuple[int, NDArray[np.int64], list[Proof], PreviewPart, int, int]:
             start, counts = item
+            again = int(repeated_lines(counts).sum())
             block = calibrate_block(
                 counts[:, task.bands],
                 task.table,
@@ -162,21 +167,23 @@ def _written(
             # Here and not in one thread for all: deflated bytes are still in this one's cache.
             count = writer.write(start, block)
             part = preview_block(task.preview, start, block)
-            return count, block.tallies.copy(), sample.proofs(start, block), part, len(counts)
+            proved = sample.proofs(start, block)
+            return count, block.tallies.copy(), proved, part, len(counts), again
 
         blocks = raw.blocks(task.product.chunk[1], digest=digest, once=task.read_once)
-        for written, tally, proved, part, lines in in_order(blocks, work, helpers=helpers):
+        for written, tally, proved, part, lines, again in in_order(blocks, work, helpers=helpers):
             behind.wrote(written)
             tallies += tally
             proofs += proved
             parts.append(part)
+            repeated += again
             if progress is not None:
                 progress(lines)
     sha256 = task.raw_sha256 if digest is None else digest.hexdigest()
     assert sha256 is not None
     places = [task.product.values.get(name) for name in ("latitude", "longitude")]
     where = [place for place in places if place is not None]
-    return sha256, tallies, proofs, join(task.preview, parts, *where)
+    return sha256, tallies, proofs, join(task.preview, parts, *where), repeated
 
 
 def lines_of(task: CubeTask, start: int, counts: NDArray[Any]) -> LineTable:

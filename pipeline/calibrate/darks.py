@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline.errors import InputError
 from pipeline.radiometry import dark, dark_frames
 from pipeline.radiometry.checks.offload import differences
+from pipeline.radiometry.recorder import repeated_lines
 from pipeline.read.registry import open_capture
 from pipeline.records import Array, Array32, Capture, DarkCapture, LineTimes, Mask
 
@@ -42,8 +43,13 @@ def measure_dark(
     digest = hashlib.sha256()
     levels_of: list[Array] = []
     sums = None
+    repeated, last = 0, None
     with open_capture(capture) as raw:
         for start, chunk in raw.blocks(CHUNK_FRAMES, digest=digest):
+            if last is not None:
+                repeated += int(repeated_lines(np.concatenate([last, chunk[:1]])).sum())
+            repeated += int(repeated_lines(chunk).sum())
+            last = chunk[-1:].copy()
             levels_of.append(dark_frames.frame_levels(chunk))
             sums = _with(sums, chunk)
             raw.give_back(start)
@@ -74,7 +80,7 @@ def measure_dark(
             where=capture.header,
             do="Record at least ten frames, a thousand is usual",
         )
-    return measured, digest.hexdigest()
+    return replace(measured, repeated=repeated), digest.hexdigest()
 
 
 def _with(sums: dark.DarkSums | None, chunk: NDArray[Any]) -> dark.DarkSums:

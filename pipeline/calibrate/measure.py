@@ -37,6 +37,7 @@ from pipeline.config.tables import LineTimesTable
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry import elements
 from pipeline.radiometry.equation import line_dark, signal_from_counts
+from pipeline.radiometry.recorder import Pile, pile_up
 from pipeline.radiometry.response import SwathShape, swath_shape
 from pipeline.read.inventory import Inventory
 from pipeline.read.tables import read_line_times
@@ -67,6 +68,10 @@ class Measured:
     swath: SwathShape  # what the scenes show of a falloff, after the response that is used
     readings: tuple[PanelReading, ...]
     panel_profiles: Mapping[str, Array]  # by panel: (band, sample of the core), mean over lines
+    panel_piles: Mapping[
+        str, Pile | None
+    ]  # by pass: where its core's counts gather below saturation
+    unsound: Mask | None  # (band, sample) elements that the flat shows to be unsound; None without
     raw_digests: Mapping[str, str]  # SHA-256 of the darks' and the flat's raw files, by path
 
 
@@ -128,7 +133,16 @@ def measure(
         electrons_per_count=electrons,
     )
     profiles = _profiles(lines, bad.any)
-    return Measured(detector, tuple(scenes), swath, tuple(readings), profiles, digests)
+    piles = {
+        f"{part.window.panel} in {part.window.cube}": pile_up(
+            part.counts[:, :, slice(*part.window.samples)], saturation
+        )
+        for part in lines
+    }
+    unsound = None if flat_reading is None else flat_reading.blind
+    return Measured(
+        detector, tuple(scenes), swath, tuple(readings), profiles, piles, unsound, digests
+    )
 
 
 def _read(

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.radiometry.recorder import Pile, pile_up, repeated_lines
 from pipeline.radiometry.response import StripPixels
 from pipeline.radiometry.unwritten import never_written, spans_between
 from pipeline.read.reader import Reader, thin_lines
@@ -45,6 +46,8 @@ class SceneSample:
     uniform: Mask  # (looked line, band) whose samples all have the same count, below saturation
     nan_share: float  # of all samples: counts that are no number
     clear: Mask  # (line, thin sample): in no band saturated
+    pile: Pile | None  # where the thin samples' counts gather below saturation
+    repeated: int  # thin lines that repeat the thin line before exactly
 
     @property
     def pixels(self) -> StripPixels:
@@ -76,9 +79,15 @@ def sample_scene(
     columns = thin_columns(capture.samples)
     clear = np.empty((lines.size, columns.size), np.bool_)
     kept = []
+    few: list[NDArray[Any]] = []
+    repeated, before = 0, None
     with open_capture(capture) as raw:
         for i, line in enumerate(lines):
             counts = raw.lines(int(line), int(line) + 1)
+            few.append(counts[0][:, columns])
+            if before is not None:
+                repeated += int(repeated_lines(np.concatenate([before, counts]))[1])
+            before = counts
             saturated += (counts[0] >= saturation_counts).mean(axis=1)
             signal = signal_of(capture, lines[i : i + 1], counts)[0].astype(np.float64)
             kept.append(signal[:, columns].astype(np.float32))
@@ -111,6 +120,8 @@ def sample_scene(
         uniform=uniform,
         nan_share=float(lost.mean() / lines.size),
         clear=clear,
+        pile=pile_up(np.stack(few), saturation_counts),
+        repeated=repeated,
     )
 
 

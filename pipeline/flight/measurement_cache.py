@@ -23,6 +23,7 @@ from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.scene_sample import SceneSample
 from pipeline.config.flight import Config, Window
 from pipeline.radiometry.noise import PhotonTransfer
+from pipeline.radiometry.recorder import Pile
 from pipeline.radiometry.response import SwathShape
 from pipeline.records import BadElements, DarkCapture, FlatField, PanelReading
 from pipeline.version import __version__
@@ -32,7 +33,7 @@ _CLASSES: dict[str, Any] = {
     c.__name__: c
     for c in (
         Measured, Detector, DarkCapture, BadElements, FlatField, PanelReading, SceneSample,
-        PhotonTransfer, SwathShape,
+        PhotonTransfer, Pile, SwathShape,
     )
 }  # fmt: skip
 _SKELETON = "skeleton"

@@ -16,6 +16,10 @@ LEAST_SIGNAL_TO_NOISE = 10.0
 UNMEASURED_UNCERTAINTY = 0.02
 #: An element saturated in more than this share of a flat's lines has a wrong mean there.
 SATURATED_SHARE = 0.01
+#: Elements that differ from the median of so many neighbours on either side by more than half of
+#: it measure something else: dirt on the target or the slit (own arithmetic).
+UNLIKE = 0.5
+_NEIGHBOURS = 3
 _PAIR_Z = 6.0
 
 
@@ -70,7 +74,8 @@ def without_response(
     Returns
     -------
     (band, sample). Saturated in more than `SATURATED_SHARE` of the lines; or, in a band whose
-    median signal is `LEAST_SIGNAL_TO_NOISE` times its noise or more, of no positive finite signal.
+    median signal is `LEAST_SIGNAL_TO_NOISE` times its noise or more, of no positive finite signal,
+    or unlike its neighbour samples' median by more than `UNLIKE`.
     """
     error = np.asarray(noise, dtype=np.float64) / np.sqrt(max(frames, 1))
     known = np.where(bad | ~np.isfinite(mean_signal), np.nan, mean_signal)
@@ -80,7 +85,21 @@ def without_response(
         lit[band] = np.nanmedian(known[band]) >= LEAST_SIGNAL_TO_NOISE * max(typical, 1e-12)
     with np.errstate(invalid="ignore"):
         dark = lit[:, None] & ~(mean_signal > 0)
-    return np.asarray(~bad & (dark | (saturated_share > SATURATED_SHARE)))
+        beside = _beside(known)
+        unlike = lit[:, None] & (np.abs(mean_signal - beside) > UNLIKE * np.abs(beside))
+    return np.asarray(~bad & (dark | unlike | (saturated_share > SATURATED_SHARE)))
+
+
+def _beside(known: Array) -> Array:
+    """Median of each sample's neighbours, itself left out, (band, sample); NaN are passed over."""
+    padded = np.pad(known, ((0, 0), (_NEIGHBOURS, _NEIGHBOURS)), constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1, axis=1)
+    others = np.delete(windows, _NEIGHBOURS, axis=2)
+    ranked = np.sort(others, axis=2)  # NaN last
+    count = np.isfinite(others).sum(axis=2)
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    pair = [np.take_along_axis(ranked, at[..., None], 2)[..., 0] for at in (low, high)]
+    return np.where(count > 0, (pair[0] + pair[1]) / 2, np.nan)
 
 
 def response_spread(profile: Sequence[Array], variance: Sequence[Array]) -> float:

@@ -125,6 +125,18 @@ def striping(signal: ArrayLike | None, *, subject: str = "", limits: Limits = LI
     )
 
 
+def flat_sound(unsound: ArrayLike | None, *, limits: Limits = LIMITS) -> Check:
+    """Share of a flat's elements that it cannot tell; (band, sample), None without a flat."""
+    if unsound is None or not np.size(unsound):
+        return not_checked(limits, "flat-sound", "no flat was recorded")
+    share = float(np.mean(np.asarray(unsound, bool)))
+    says = (
+        f"{percent(share)} of the flat's elements are saturated, without light, or unlike their "
+        "neighbours"
+    )
+    return row(limits, "flat-sound", share, says)
+
+
 def falloff(
     shape: SwathShape | None,
     samples: int,

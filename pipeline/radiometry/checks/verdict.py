@@ -14,7 +14,7 @@ RunVerdict = Literal["good", "caution", "unusable"]
 #: Rows that explain others: what a torn copy, unwritten lines or a dark with light in it do to a
 #: flight shows in half of the other rows too, which then give the wrong advice.
 EXPLAINING = (
-    "files-whole", "manifest", "no-data", "clock", "illumination-known", "dark-settings",
+    "files-whole", "manifest", "no-data", "frozen", "clock", "illumination-known", "dark-settings",
     "light-leak",
 )  # fmt: skip
 

@@ -47,6 +47,8 @@ PANEL_AGE_COSINE: Final = 0.01
 CONSISTENCY_POINT: Final = 0.99
 #: The same for one normal quantity, in standard uncertainties (tables of the normal distribution).
 CONSISTENCY_SIGMAS: Final = 2.5758
+#: Times that a pile of counts must hold of what its neighbours do (own: noise never does).
+PILE_TIMES: Final = 10.0
 #: Signal over noise below which a band is low, and below which it is unusable (common practice).
 LOW_SIGNAL_SNR: Final = 10.0
 UNUSABLE_SNR: Final = 3.0

@@ -45,6 +45,12 @@ DARK = (
           source=COMMON,
           about="Share of elements hot, dead, stuck or noisy.",
           do="Compare with earlier flights; ask the maker for service if the share grows"),
+    entry("flat-sound", "1", "above", (0.005, 0.10),
+          source=f"{OWN}: what a flat cannot tell it must not divide by",
+          about="Share of the flat's elements saturated, without light, or unlike their neighbours "
+          "by more than half; such elements are bad.",
+          do="Record the flat again at half of full scale, on a clean and evenly lit target that "
+          "fills the swath"),
     entry("falloff", "1", "above", (0.02, None),
           source=OWN,
           about="Worst smooth departure of the scene's mean across the swath from level, after the "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.radiometry.limits.table import COMMON, EMVA, entry
+from pipeline.radiometry.limits.table import COMMON, EMVA, OWN, entry
 
 # One check a paragraph, by hand: one argument a line would hide the table.
 # fmt: off
@@ -16,6 +16,12 @@ EXPOSURE = (
           about="Bands in which a fit panel's core touches saturation; fails when every fit panel "
           "does in every band.",
           do="Shorten the exposure, or lay out a darker panel"),
+    entry("pile-up", "1", "above", (1e-4, None),
+          source=f"{OWN}: a recorder that clips",
+          about="Share of samples gathered at one count below saturation_counts, if more than 10 "
+          "times what any of its neighbours holds.",
+          do="Set sensor.saturation_counts to the named count: what was clipped there is brighter "
+          "than it seems"),
     entry("scene-saturated", "1", "above", (0.01, 0.20),
           source=f"{COMMON}; CEOS-ARD surface reflectance specification 5 (saturation by band)",
           about="Share of scene samples that are saturated.",

@@ -20,6 +20,11 @@ OFFLOAD = (
           about="Lines that were never written: zeros, or one value throughout. They are flagged "
           "no_data and blank.",
           do="Copy the file again from the recorder before its disk is wiped"),
+    entry("frozen", "line", "any", (None, 0.0),
+          source=f"{OWN}: noise never repeats",
+          about="Lines or frames that repeat the one before exactly; a dark without noise.",
+          do="Look at the recorder: it wrote the same line again. Fly or record the named capture "
+          "again"),
     entry("strip-missing", "strip", "any", (0.0, None),
           source=f"{OWN}: numbers in sequence have no gaps",
           about="Numbers missing between the first and the last strip.",

@@ -279,6 +279,9 @@ MUTANTS = (
     Mutant("counts that float32 cannot hold", "pipeline/read/reader.py",
            "EXACT_UP_TO = 1 << 24", "EXACT_UP_TO = 1 << 25",
            ("tests/read", "tests/flight/test_other_forms.py")),
+    Mutant("a flat that no longer fits is certain", "pipeline/calibrate/measure.py",
+           "flat = with_misfit(flat, smooth)", "flat = with_misfit(flat, no_flat(noise.shape))",
+           ("tests/flight/test_falloff.py",)),
     # The recorder
     Mutant("a dark's repeated frames pass", "pipeline/calibrate/darks.py",
            "repeated += int(repeated_lines(chunk).sum())", "repeated += 0",

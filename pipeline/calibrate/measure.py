@@ -30,6 +30,7 @@ from pipeline.calibrate.swath_response import (
     scene_response,
     unseen_falloff,
     with_elements,
+    with_misfit,
     with_response_error,
 )
 from pipeline.config.flight import Config, Window
@@ -88,41 +89,33 @@ def measure(
     windows = panels.windows_in_config(config, captures, inventory.refused)
     darks, dark_bad, digests = _darks(inventory, config.tables.line_times, progress)
     noise = overall_noise(darks)
-    flat_reading = None
-    if inventory.flat is not None:
-        flat_reading = read_flat(inventory.flat, darks, noise, dark_bad.any, saturation)
+    flat_reading, dark_bad = _flat(inventory, darks, noise, dark_bad, saturation)
+    if flat_reading is not None and inventory.flat is not None:
         digests[str(inventory.flat.data)] = flat_reading.sha256
-        none = np.zeros_like(flat_reading.blind)
-        blind = BadElements(hot=none, dead=flat_reading.blind, stuck=none, noisy=none)
-        dark_bad = elements.merge(dark_bad, blind)
     flat = no_flat(noise.shape) if flat_reading is None else flat_reading.flat
     cube_darks = {c.name: dark_of(darks, recording.times[c.name], c) for c in cubes}
     signal_of = _signal_with(cube_darks, flat.response)
-    columns = thin_columns(cubes[0].samples)
     scenes = _scenes(progress, cubes, signal_of, saturation)
     way = config.calibration.response
     if way == "scene":
-        flat = scene_response(_shape_of(scenes, columns, dark_bad.any), dark_bad.any)
+        flat = scene_response(_shape_of(scenes, dark_bad.any), dark_bad.any)
         signal_of = _signal_with(cube_darks, flat.response)
         scenes = _scenes(progress, cubes, signal_of, saturation)
     windows += _found(config, recording, references, signal_of, dark_bad.any)
-    lines = _each(
-        progress,
-        "panels",
-        windows,
-        lambda w: panels.read_lines(w, captures[w.cube], signal_of),
-    )
+    lines = _panel_lines(progress, windows, captures, signal_of)
     bad = bad_elements(dark_bad, scenes, lines, flat.response)
     flat = where_measuring(flat, bad.any)
     readings = _read(lines, recording, bad.any, cube_darks, saturation)
     transfer = transfer_of(lines, readings, bad.any, noise, flat.response, flat_reading, saturation)
     electrons = config.sensor.electrons_per_count or transfer.electrons_per_count
-    swath = _shape_of(scenes, columns, bad.any)
+    swath = _shape_of(scenes, bad.any)
+    smooth = flat if way == "scene" else unseen_falloff(swath, bad.any)
     if flat_reading is None:
         of_elements = unmeasured_response(bad.any, lines, readings, noise, electrons)
-        smooth = flat if way == "scene" else unseen_falloff(swath, bad.any)
         flat = with_elements(smooth, of_elements)
-        readings = [with_response_error(reading, smooth) for reading in readings]
+    else:
+        flat = with_misfit(flat, smooth)
+    readings = [with_response_error(reading, smooth) for reading in readings]
     detector = Detector(
         darks=darks,
         noise=noise,
@@ -132,16 +125,27 @@ def measure(
         transfer=transfer,
         electrons_per_count=electrons,
     )
-    profiles = _profiles(lines, bad.any)
-    piles = {
-        f"{part.window.panel} in {part.window.cube}": pile_up(
-            part.counts[:, :, slice(*part.window.samples)], saturation
-        )
-        for part in lines
-    }
-    unsound = None if flat_reading is None else flat_reading.blind
     return Measured(
-        detector, tuple(scenes), swath, tuple(readings), profiles, piles, unsound, digests
+        detector=detector,
+        scenes=tuple(scenes),
+        swath=swath,
+        readings=tuple(readings),
+        panel_profiles=_profiles(lines, bad.any),
+        panel_piles=_piles(lines, saturation),
+        unsound=None if flat_reading is None else flat_reading.blind,
+        raw_digests=digests,
+    )
+
+
+def _panel_lines(
+    progress: Progress,
+    windows: Sequence[panels.PanelWindow],
+    captures: Mapping[str, Capture],
+    signal_of: SignalOf,
+) -> list[panels.PanelLines]:
+    """All lines of each panel's window."""
+    return _each(
+        progress, "panels", windows, lambda w: panels.read_lines(w, captures[w.cube], signal_of)
     )
 
 
@@ -180,8 +184,25 @@ def _scenes(
     )
 
 
-def _shape_of(scenes: Sequence[SceneSample], columns: NDArray[np.intp], bad: Mask) -> SwathShape:
+def _flat(
+    inventory: Inventory,
+    darks: tuple[DarkCapture, ...],
+    noise: Array32,
+    bad: BadElements,
+    saturation_counts: float,
+) -> tuple[FlatReading | None, BadElements]:
+    """The flat, and the bad elements with those that it cannot tell."""
+    if inventory.flat is None:
+        return None, bad
+    reading = read_flat(inventory.flat, darks, noise, bad.any, saturation_counts)
+    none = np.zeros_like(reading.blind)
+    blind = BadElements(hot=none, dead=reading.blind, stuck=none, noisy=none)
+    return reading, elements.merge(bad, blind)
+
+
+def _shape_of(scenes: Sequence[SceneSample], bad: Mask) -> SwathShape:
     """What the strips show of a falloff."""
+    columns = thin_columns(bad.shape[1])
     pixels = [scene.pixels for scene in scenes]
     return swath_shape(pixels, columns, bad.shape[1], bad[:, columns])
 
@@ -257,6 +278,15 @@ def _middle_s(capture: Capture, line_times: Path | None, written: LineTimesTable
     period_s = capture.settings.frame_period_ms / 1000
     length_s = capture.lines * period_s if math.isfinite(period_s) else 0.0
     return capture.settings.start_s + length_s / 2
+
+
+def _piles(lines: Sequence[panels.PanelLines], saturation_counts: float) -> dict[str, Pile | None]:
+    """Where each pass's counts gather below saturation."""
+    found = {}
+    for part in lines:
+        core = part.counts[:, :, slice(*part.window.samples)]
+        found[f"{part.window.panel} in {part.window.cube}"] = pile_up(core, saturation_counts)
+    return found
 
 
 def _profiles(lines: Sequence[panels.PanelLines], bad: Mask) -> dict[str, Array]:

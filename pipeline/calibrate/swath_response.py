@@ -44,6 +44,13 @@ def with_elements(smooth: FlatField, of_elements: FlatField) -> FlatField:
     return replace(smooth, uncertainty=np.hypot(smooth.uncertainty, relative))
 
 
+def with_misfit(flat: FlatField, smooth: FlatField) -> FlatField:
+    """A recorded flat with what the strips still show of a falloff: it no longer fits the lens."""
+    relative = smooth.uncertainty / smooth.response
+    total = np.hypot(flat.uncertainty, relative * flat.response)
+    return replace(flat, uncertainty=total, smooth=bool(relative.any()))
+
+
 def with_response_error(reading: PanelReading, smooth: FlatField) -> PanelReading:
     """A panel's reading with the smooth response's uncertainty, common to all of its core."""
     across = slice(*reading.samples)

@@ -353,4 +353,15 @@ MUTANTS = (
            "if elapsed_s >= 0:", "if True:", SWEEP),
     Mutant("a flight that changed is as still as before", LEDGER,
            "if row is not None and row[0] == files:", "if row is not None:", SWEEP),
+    # Strips against each other
+    Mutant("the offset left in what strips are compared by", "pipeline/radiometry/squares.py",
+           "level = 0.5 * (one + other) - offset[:, None]", "level = 0.5 * (one + other)",
+           ("tests/radiometry/test_squares.py",)),
+    Mutant("unsound samples in the squares", "pipeline/radiometry/squares.py",
+           "sound = ((block.flags[part] & _UNSOUND) == 0) & (packed != REFLECTANCE.fill)",
+           "sound = packed != REFLECTANCE.fill", ("tests/radiometry/test_squares.py",)),
+    Mutant("the squares' middles half a sample off", "pipeline/radiometry/squares.py",
+           "for a in (low, high)\n        for b in (low, high)",
+           "for b in (low, high)\n        for a in (low, low)",
+           ("tests/radiometry/test_squares.py",)),
 )  # fmt: skip

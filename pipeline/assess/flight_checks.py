@@ -13,14 +13,16 @@ from pipeline.assess.light_checks import flight_rows, light_rows
 from pipeline.assess.offload_checks import frozen_row, manifest_row, offload_rows, read_so_far
 from pipeline.assess.panel_checks import fit_rows, outside_shares, panel_rows
 from pipeline.assess.spectrum_checks import spectrum_rows
+from pipeline.assess.strip_checks import agreement_row
 from pipeline.assess.units_checks import units_row
 from pipeline.calibrate.cube import CubeResult
 from pipeline.calibrate.prepare import Preparation
 from pipeline.config.flight import Config
-from pipeline.radiometry.checks import exposure
+from pipeline.radiometry.checks import exposure, ground
 from pipeline.radiometry.checks import spectrum as spectral
 from pipeline.radiometry.checks.row import Limits
 from pipeline.radiometry.limits import LIMITS, with_overrides
+from pipeline.radiometry.squares import Overlap
 from pipeline.records import Check
 
 
@@ -53,8 +55,10 @@ def after_cubes(
     prepared: Preparation,
     results: Sequence[CubeResult],
     sha256_of: Mapping[Path, str],
+    overlaps: Sequence[Overlap],
 ) -> list[Check]:
-    """The checks that look at what was read and written; `sha256_of` every input by its path."""
+    """The checks that look at what was read and written; `sha256_of` every input by its path,
+    `overlaps` the strips on the ground that they share."""
     limits, recording = limits_of(prepared.config), prepared.recording
     sound = sum(r.count("sound") for r in results)
     with_u = prepared.config.output.uncertainty
@@ -63,6 +67,7 @@ def after_cubes(
     wavelength = recording.wavelength_nm
     wrong = [f"{r.name} ({r.chunks_wrong})" for r in results if r.chunks_wrong]
     return [
+        agreement_row(results, overlaps, limits),
         manifest_row(recording, sha256_of, limits),
         frozen_row(prepared.measured, {r.name: r.repeated for r in results}, limits),
         exposure.scene_saturated(
@@ -91,6 +96,7 @@ def without_cubes(prepared: Preparation) -> list[Check]:
     lines = sum(s.lines.size for s in scenes)
     samples = np.full(share.size, lines * recording.cubes[0].samples)
     return [
+        ground.strip_agreement((), missing=ground.NO_CUBES, limits=limits),
         manifest_row(recording, read_so_far(prepared), limits),
         frozen_row(prepared.measured, None, limits),
         exposure.scene_saturated(

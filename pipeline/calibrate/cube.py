@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,9 +28,10 @@ from pipeline.radiometry.kernel import (
 )
 from pipeline.radiometry.preview import Preview, PreviewPart, PreviewPlan, join, preview_block
 from pipeline.radiometry.recorder import repeated_lines
+from pipeline.radiometry.squares import SquarePlan, Squares, joined, square_means
 from pipeline.radiometry.unwritten import never_written
 from pipeline.read.registry import open_capture
-from pipeline.records import Capture
+from pipeline.records import Array32, Capture
 from pipeline.write.flush import FlushBehind
 from pipeline.write.formats import FORMATS, Proof, RereadSample, reread
 from pipeline.write.product import CubeProduct
@@ -50,6 +51,7 @@ class CubeTask:
     path: Path
     format: str
     preview: PreviewPlan
+    squares: SquarePlan
     #: The raw file's digest where it is known already; it is then not computed again.
     raw_sha256: str | None = None
     #: The flight is too large for the system to keep its raw files in memory.
@@ -69,6 +71,7 @@ class CubeResult:
     seconds: float
     preview: Preview
     repeated: int = 0  # lines that repeat the one before exactly
+    squares: Squares | None = None  # None without positions
 
     def share(self, tally: str, of: str = "samples") -> float:
         """Share of a tally in another over all bands; NaN where there is none of the other."""
@@ -108,8 +111,8 @@ def calibrate_cube(
     # A name of its own: a worker thought lost may still write while another does its cube again.
     beside = task.path.with_name(f".{uuid.uuid4().hex}{task.path.suffix}")
     try:
-        sha256, tallies, proofs, preview, repeated = _written(task, beside, helpers, progress)
-        wrong = reread(beside, FORMATS[task.format], proofs)
+        made = _written(task, beside, helpers, progress)
+        wrong = reread(beside, FORMATS[task.format], made.proofs)
         if task.path.is_dir():
             shutil.rmtree(task.path)
         beside.replace(task.path)
@@ -126,24 +129,37 @@ def calibrate_cube(
     return CubeResult(
         name=task.capture.name,
         path=task.path,
-        raw_sha256=sha256,
-        tallies=tallies,
-        chunks_reread=len(proofs),
+        raw_sha256=made.sha256,
+        tallies=made.tallies,
+        chunks_reread=len(made.proofs),
         chunks_wrong=wrong,
         seconds=time.perf_counter() - started,
-        preview=preview,
-        repeated=repeated,
+        preview=made.preview,
+        repeated=made.repeated,
+        squares=made.squares,
     )
+
+
+class _Written(NamedTuple):
+    """What is known of a cube once its last block is written."""
+
+    sha256: str
+    tallies: NDArray[np.int64]
+    proofs: list[Proof]
+    preview: Preview
+    squares: Squares | None
+    repeated: int
 
 
 def _written(
     task: CubeTask, path: Path, helpers: Helpers | None, progress: Progress | None
-) -> tuple[str, NDArray[np.int64], list[Proof], Preview, int]:
+) -> _Written:
     digest = hashlib.sha256() if task.raw_sha256 is None else None
     sample = RereadSample(task.product)
     tallies = np.zeros((task.product.bands, len(TALLIES)), np.int64)
     proofs: list[Proof] = []
     parts: list[PreviewPart] = []
+    squares: list[Array32] = []
     repeated = 0
     with (
         FORMATS[task.format].writer(path, task.product) as writer,
@@ -153,7 +169,7 @@ def _written(
 
         def work(
             item: tuple[int, NDArray[Any]],
-        ) -> tuple[int, NDArray[np.int64], list[Proof], PreviewPart, int, int]:
+        ) -> tuple[int, NDArray[np.int64], list[Proof], PreviewPart, Array32, int, int]:
             start, counts = item
             again = int(repeated_lines(counts).sum())
             block = calibrate_block(
@@ -167,15 +183,18 @@ def _written(
             # Here and not in one thread for all: deflated bytes are still in this one's cache.
             count = writer.write(start, block)
             part = preview_block(task.preview, start, block)
+            means = square_means(task.squares, block)
             proved = sample.proofs(start, block)
-            return count, block.tallies.copy(), proved, part, len(counts), again
+            return count, block.tallies.copy(), proved, part, means, len(counts), again
 
         blocks = raw.blocks(task.product.chunk[1], digest=digest, once=task.read_once)
-        for written, tally, proved, part, lines, again in in_order(blocks, work, helpers=helpers):
+        made = in_order(blocks, work, helpers=helpers)
+        for written, tally, proved, part, means, lines, again in made:
             behind.wrote(written)
             tallies += tally
             proofs += proved
             parts.append(part)
+            squares.append(means)
             repeated += again
             if progress is not None:
                 progress(lines)
@@ -183,7 +202,9 @@ def _written(
     assert sha256 is not None
     places = [task.product.values.get(name) for name in ("latitude", "longitude")]
     where = [place for place in places if place is not None]
-    return sha256, tallies, proofs, join(task.preview, parts, *where), repeated
+    preview = join(task.preview, parts, *where)
+    found = joined(task.squares, squares, *where) if len(where) == 2 else None
+    return _Written(sha256, tallies, proofs, preview, found, repeated)
 
 
 def lines_of(task: CubeTask, start: int, counts: NDArray[Any]) -> LineTable:

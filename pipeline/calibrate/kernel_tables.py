@@ -27,6 +27,7 @@ from pipeline.radiometry.equation import (
 )
 from pipeline.radiometry.kernel import KernelTable, LineTable
 from pipeline.radiometry.preview import FLIGHT_BYTES, preview_plan
+from pipeline.radiometry.squares import square_plan
 from pipeline.records import (
     Array,
     Array32,
@@ -217,6 +218,7 @@ def cube_task(
             capture.samples,
             budget_bytes=FLIGHT_BYTES / len(recording.cubes),
         ),
+        squares=square_plan(capture.wavelength_nm[bands].size, capture.samples),
     )
 
 

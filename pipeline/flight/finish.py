@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.assess.flight_checks import after_cubes
+from pipeline.assess.strip_checks import overlaps
 from pipeline.calibrate.input_manifest import InputManifest
 from pipeline.calibrate.prepare import Preparation
 from pipeline.flight.all_cubes import Cubes
@@ -44,7 +45,8 @@ def finish(work: Work, *, workers: int) -> RunRecord:
     """Write all but the cubes into the staging folder; the run's record."""
     prepared, place, cubes = work.prepared, work.place, work.cubes
     config = prepared.config
-    checks = work.checks + after_cubes(prepared, cubes.written, work.inputs.sha256_of)
+    shared = overlaps(prepared, cubes.written)
+    checks = work.checks + after_cubes(prepared, cubes.written, work.inputs.sha256_of, shared)
     identity = run_id(config, work.inputs)
     follows = _run_before(identity, place.parent)
     inputs = _provenance(work.inputs)

@@ -24,6 +24,8 @@ from pipeline.radiometry.grid import (
     line_reach,
     nearest_samples,
     projected,
+    projection,
+    usual_step_m,
     utm_epsg,
 )
 from pipeline.records import Array, Array32
@@ -32,8 +34,6 @@ from pipeline.records import Array, Array32
 MOST_CELLS = 400_000
 #: Lines whose places are projected together.
 BLOCK_LINES = 64
-#: Significant digits of a step that follows from the swath.
-_STEP_DIGITS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +116,7 @@ def lay_out(
             do="Give the flight a track and sensor.ifov_mrad, and run it again",
         )
     boxes = np.concatenate([s.boxes for s in strips])
-    step = step_m or _usual_step(strips)
+    step = step_m or usual_step_m(float(np.nanmedian([s.width_m for s in strips])))
     try:
         grid = grid_over(
             (float(np.nanmin(boxes[:, 0])), float(np.nanmax(boxes[:, 1]))),
@@ -133,14 +133,6 @@ def lay_out(
             do="Look for a stray fix in the track, or choose a longer --step",
         )
     return MapPlan(run, epsg, grid, tuple(strips), facts)
-
-
-def projection(epsg: int) -> Project:
-    """From longitude and latitude [degree] to the plane's x and y [m]."""
-    from pyproj import Transformer
-
-    to_plane = Transformer.from_crs("EPSG:4326", f"EPSG:{epsg}", always_xy=True)
-    return lambda longitude, latitude: to_plane.transform(longitude, latitude)
 
 
 def _paths(run: Path) -> list[Path]:
@@ -220,11 +212,6 @@ def _strip(cube: StoredCube, latitude: Array, longitude: Array, project: Project
         height=below[2] if len(below) == 3 else width,
         width_m=float(np.median(known)) if known.size else math.nan,
     )
-
-
-def _usual_step(strips: list[Strip]) -> float:
-    width = float(np.nanmedian([s.width_m for s in strips]))
-    return float(f"{width:.{_STEP_DIGITS}g}") if width > 0 else math.nan
 
 
 class OpenStrips:

@@ -28,6 +28,9 @@ _REACH = 0.5 * 1.05
 #: Lines this many times as far apart as usual have a gap between them that nothing saw.
 _GAP = 3.0
 
+#: Significant digits of a step that follows from the swath.
+_STEP_DIGITS = 2
+
 #: How far from the middle a projection is fitted at the most [degree].
 _FIT_REACH = 0.02
 
@@ -57,6 +60,19 @@ def utm_epsg(latitude: ArrayLike, longitude: ArrayLike) -> int:
         return _EPSG_UPS_SOUTH
     zone = int((lon + 180.0) // 6.0) % 60 + 1
     return (_EPSG_NORTH if middle >= 0 else _EPSG_SOUTH) + zone
+
+
+def projection(epsg: int) -> Project:
+    """From longitude and latitude [degree] to the x and y [m] of a reference system."""
+    from pyproj import Transformer
+
+    to_plane = Transformer.from_crs("EPSG:4326", f"EPSG:{epsg}", always_xy=True)
+    return lambda longitude, latitude: to_plane.transform(longitude, latitude)
+
+
+def usual_step_m(width_m: float) -> float:
+    """Side of a cell for samples of a width [m]: that, to two digits; NaN where it is not known."""
+    return float(f"{width_m:.{_STEP_DIGITS}g}") if width_m > 0 else math.nan
 
 
 class Window(NamedTuple):

@@ -16,7 +16,7 @@ from pipeline.records import Check
 
 GROUPS = (
     "offload", "dark", "light_leak", "elements", "exposure", "panels", "certificates", "fit",
-    "light", "spectrum", "units", "no_data", "recorder",
+    "light", "ground", "spectrum", "units", "no_data", "recorder",
 )  # fmt: skip
 
 

@@ -66,6 +66,7 @@ TABLE = {
     "along-track": ("1", (0.8, 1.25), None),
     "attitude": ("degree", 5, None),
     "coverage": ("1", 0.98, None),
+    "strip-agreement": ("1", 0.05, None),
     "sensor-temperature": ("K", 2, None),
     "wavelength-shift": ("1", 0.1, 0.5),
     "smile": ("1", 0.1, None),

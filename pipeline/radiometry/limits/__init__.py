@@ -12,6 +12,7 @@ from typing import Final
 
 from pipeline.radiometry.limits.conditions import (
     ABOVE_ONE_REFLECTANCE,
+    AGREEMENT_ERRORS,
     CHECK_PANEL_RELATIVE,
     CLOCK_GPS_S,
     CLOCK_HOURS,
@@ -67,6 +68,7 @@ LIMITS: Final[Mapping[str, CheckLimits]] = MappingProxyType(
 
 __all__ = [
     "ABOVE_ONE_REFLECTANCE",
+    "AGREEMENT_ERRORS",
     "CHECK_PANEL_RELATIVE",
     "CLOCK_GPS_S",
     "CLOCK_HOURS",

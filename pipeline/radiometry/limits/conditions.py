@@ -57,6 +57,8 @@ ILLUMINATION_STEP_PER_S: Final = 0.01
 #: Standard errors of the log's own noise that such a change must exceed beside (own: by chance a
 #: line in a thousand).
 STEP_ERRORS: Final = 3.0
+#: Standard errors that a difference between strips must exceed (common practice, no source).
+AGREEMENT_ERRORS: Final = 3.0
 #: Reflectance below so many standard uncertainties is counted as negative (GUM: noise 0.13 %).
 NEGATIVE_UNCERTAINTIES: Final = 3.0
 #: FWHM and band step above which the O2-A dip is too blunt to be placed (own arithmetic) [nm].

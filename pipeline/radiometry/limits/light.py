@@ -38,6 +38,15 @@ LIGHT = (
           source=f"{OWN}: what was not seen has no value",
           about="Share of the survey polygon that the strips saw.",
           do="Fly the gaps again with more side overlap"),
+    entry("strip-agreement", "1", "above", (0.05, None),
+          source=f"{OWN}: neighbours see one ground",
+          about="Difference between two strips on the ground that both saw, over their mean less "
+          "the fit's offset: median over bands and cells of the pair that differs most, if above 3 "
+          "standard errors.",
+          do="Compare the irradiance at the two strips, and the view across the swath with where "
+          "the sun stood: a change of light and a slope of the directional reflectance both do "
+          "this, and no correction tells them apart; log the irradiance, or fly towards and away "
+          "from the sun"),
     entry("sensor-temperature", "K", "above", (2.0, None),
           source=COMMON,
           about="Range of the sensor's temperature over the flight.",

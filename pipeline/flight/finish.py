@@ -57,7 +57,7 @@ def finish(work: Work, *, workers: int) -> RunRecord:
     files = publish.files_below(place)
     # The page is drawn meanwhile, and its pictures take as long as the digests.
     with ThreadPoolExecutor(workers) as pool:
-        data = page_data(prepared, cubes.written)
+        data = page_data(prepared, cubes.written, shared)
         drawn = pool.submit(draw_strips, data)
         digests = dict(zip(files, pool.map(_flushed_sha256, files), strict=True))
     work.timings.ends("finish")

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.radiometry.preview import Preview
+from pipeline.radiometry.squares import Overlap
 from pipeline.records import Array, DarkCapture, Illumination, LineTimes, PanelReading
 from pipeline.write.page.doubts import LineDoubts, line_doubts
 
@@ -61,6 +62,7 @@ class ReportData:
     survey: tuple[Array, ...] = ()  # rings of the survey polygon
     regions: Mapping[str, Array] = field(default_factory=dict)  # other polygons' outer rings
     panels: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    overlap: Overlap | None = None  # of the two strips that differ most
 
 
 def report_data(

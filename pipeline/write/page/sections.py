@@ -12,6 +12,7 @@ from pipeline.radiometry.limits import LOW_SIGNAL_SNR, UNUSABLE_SNR
 from pipeline.records import Array
 from pipeline.write.page.charts import Chart, Line, ground_map, line_chart, style_of
 from pipeline.write.page.data import Curve, ReportData
+from pipeline.write.page.overlap import overlap_charts
 from pipeline.write.run_record import PanelRow, Spectrum
 
 #: Curves in one chart at the most; more cannot be told apart.
@@ -39,7 +40,12 @@ def sections(panels: Sequence[PanelRow], data: ReportData | None) -> list[Sectio
     made = [
         _panels(panels, data.wavelength_nm),
         Section("noise", "Dark and noise", "", (*_dark(data), *_signal(data))),
-        Section("flight", "Light, flight and ground", "", (*_light(data), *_ground(data))),
+        Section(
+            "flight",
+            "Light, flight and ground",
+            "",
+            (*_light(data), *_ground(data), *overlap_charts(data.overlap)),
+        ),
     ]
     return [section for section in made if section.charts]
 

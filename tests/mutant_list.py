@@ -364,4 +364,12 @@ MUTANTS = (
            "for a in (low, high)\n        for b in (low, high)",
            "for b in (low, high)\n        for a in (low, low)",
            ("tests/radiometry/test_squares.py",)),
+    # Cubes in other forms
+    Mutant("lines and bands of a flat file swapped", "pipeline/inspect/cube_export.py",
+           "values.transpose(1, 0, 2)", "values.transpose(0, 1, 2)",
+           ("tests/inspect/test_cube_export.py",)),
+    Mutant("every block at the first line", "pipeline/inspect/cube_export.py",
+           "window=Window(0, start, samples, values.shape[1])",
+           "window=Window(0, 0, samples, values.shape[1])",
+           ("tests/inspect/test_cube_export.py",)),
 )  # fmt: skip

@@ -97,7 +97,10 @@ def _export_parser(commands: Any) -> None:
         "the run itself. Each file's path is printed."
     )
     export = commands.add_parser(
-        "export", help="quicklooks and spectra of a run", description=beside, epilog=EPILOG
+        "export",
+        help="quicklooks, spectra, map and other forms of a run",
+        description=beside,
+        epilog=EPILOG,
     )
     export.add_argument("run", type=Path, metavar="RUN", help="folder of a finished run")
     kinds = export.add_subparsers(dest="kind", required=True, metavar="WHAT")
@@ -114,6 +117,7 @@ def _export_parser(commands: Any) -> None:
         "--target", type=Path, metavar="PATH", help="the CSV, or a folder there is"
     )
     _map_parser(kinds, beside)
+    _cube_parser(kinds, beside)
     export.set_defaults(call=_export)
 
 
@@ -133,6 +137,14 @@ def _map_parser(kinds: Any, beside: str) -> None:
     )
     laid.add_argument("--target", type=Path, metavar="DIR", help="folder, made where absent")
     laid.add_argument("--workers", type=_positive, metavar="N", help="threads; all processors")
+
+
+def _cube_parser(kinds: Any, beside: str) -> None:
+    told = "cubes as GeoTIFF or flat binary, a band a wavelength, values as they are packed"
+    cube = kinds.add_parser("cube", help=told, description=f"{told}. {beside}")
+    cube.add_argument("--format", choices=("geotiff", "flat"), required=True, help="of the files")
+    cube.add_argument("--cube", metavar="STEM", help="one cube only")
+    cube.add_argument("--target", type=Path, metavar="DIR", help="folder, made where absent")
 
 
 def _on_config(
@@ -293,6 +305,13 @@ def _export(options: argparse.Namespace) -> int:
                 step_m=options.step,
                 workers=options.workers,
                 progress=progress,
+            )
+        )
+        return 0
+    if options.kind == "cube":
+        _print_written(
+            lambda progress: exports.cubes(
+                options.run, options.format, options.cube, options.target, progress=progress
             )
         )
         return 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from pipeline.errors import InputError
 from pipeline.inspect.finished_run import cube_name, cube_paths
@@ -60,12 +60,7 @@ def quicklooks(run: Path, cube: str | None = None, target: Path | None = None) -
 
     read_run(run)
     require_free(target or folder_beside(run))
-    there = {cube_name(path): path for path in cube_paths(run)}
-    if not there:
-        raise InputError("has no cube file", where=run, do="Name the folder of a run")
-    if cube is not None and cube not in there:
-        raise InputError(f"no cube {cube!r}; this run has {', '.join(there)}", where=run)
-    chosen = {cube: there[cube]} if cube is not None else there
+    chosen = _chosen(run, cube)
     folder = target or folder_beside(run)
     one_file = folder.suffix.lower() in _TIFF and not folder.is_dir()
     if one_file and len(chosen) > 1:
@@ -78,6 +73,33 @@ def quicklooks(run: Path, cube: str | None = None, target: Path | None = None) -
         file = folder if one_file else folder / f"{name}.tif"
         export_quicklook(path, file)
         yield file
+
+
+def _chosen(run: Path, cube: str | None) -> dict[str, Path]:
+    """A run's cubes by name, or the one of them."""
+    there = {cube_name(path): path for path in cube_paths(run)}
+    if not there:
+        raise InputError("has no cube file", where=run, do="Name the folder of a run")
+    if cube is not None and cube not in there:
+        raise InputError(f"no cube {cube!r}; this run has {', '.join(there)}", where=run)
+    return {cube: there[cube]} if cube is not None else there
+
+
+def cubes(
+    run: Path,
+    form: Literal["geotiff", "flat"],
+    cube: str | None = None,
+    target: Path | None = None,
+    *,
+    progress: Progress | None = None,
+) -> Iterator[Path]:
+    """Write all cubes of a run, or one, in another form; see `cube_export.export_cubes`."""
+    from pipeline.inspect.cube_export import export_cubes
+
+    read_run(run)
+    folder = target or folder_beside(run)
+    require_free(folder)
+    return export_cubes(list(_chosen(run, cube).values()), folder, form, progress=progress)
 
 
 def map_files(

@@ -60,6 +60,12 @@ class StoredCube:
     variables: Mapping[str, StoredVariable]
 
 
+def step_of(attributes: Mapping[str, object]) -> float:
+    """What a packed number is multiplied by. It is a float32, which Zarr tells with more digits
+    than it has: 1e-4 is 9.999999747378752e-05 there."""
+    return float(str(np.float32(str(attributes.get("scale_factor", 1.0)))))
+
+
 def cube_name(path: Path) -> str:
     """The cube's name: the file's without its suffix."""
     return path.name.removesuffix(netcdf.SUFFIX).removesuffix(zarr.SUFFIX)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError, OutputError
 from pipeline.flags import QualityFlag, masks, meanings
+from pipeline.inspect.finished_run import step_of
 from pipeline.inspect.map_files import BandTags, Layer, MapRaster, gdal
 from pipeline.inspect.map_strips import MapPlan, OpenStrips, Seen, lay_out, open_strips
 from pipeline.progress.protocol import Progress, Silent
@@ -296,7 +297,7 @@ def _layer(plan: MapPlan, variable: _Variable, bands: NDArray[np.intp]) -> Layer
         UNSEEN_FLAGS if fill is None else int(fill),
         described,
         variable.resampling,
-        float(np.float64(str(attributes.get("scale_factor", 1.0)))),
+        step_of(attributes),
         tags,
     )
 

@@ -58,6 +58,24 @@ def tile_side(grid: Grid, bands: int, itemsize: int) -> int:
     return side
 
 
+def describe(file: Any, bands: Sequence[BandTags], scale: float, tags: Mapping[str, str]) -> None:
+    """Say in a raster's tags what a GIS shows of it, and of each of its bands."""
+    file.update_tags(**tags)
+    if scale != 1.0:
+        file.scales, file.offsets = [scale] * len(bands), [0.0] * len(bands)
+    file.units = [band.unit for band in bands]
+    for number, band in enumerate(bands, 1):
+        file.set_band_description(number, band.name)
+        if band.wavelength_nm is not None:
+            file.update_tags(number, wavelength_nm=f"{band.wavelength_nm:.10g}")
+            # As GDAL has programs expect it (its raster data model, domain IMAGERY).
+            imagery = {"CENTRAL_WAVELENGTH_UM": f"{band.wavelength_nm / 1000:.10g}"}
+            if band.fwhm_nm is not None:
+                file.update_tags(number, fwhm_nm=f"{band.fwhm_nm:.10g}")
+                imagery["FWHM_UM"] = f"{band.fwhm_nm / 1000:.10g}"
+            file.update_tags(number, ns="IMAGERY", **imagery)
+
+
 class MapRaster:
     """A layer in the making: takes windows in any order, from one thread."""
 
@@ -86,25 +104,7 @@ class MapRaster:
             sparse_ok=True,
             bigtiff="YES",
         )
-        self._describe()
-
-    def _describe(self) -> None:
-        file, layer = self._file, self._layer
-        file.update_tags(**layer.tags)
-        count = len(layer.bands)
-        if layer.scale != 1.0:
-            file.scales, file.offsets = [layer.scale] * count, [0.0] * count
-        file.units = [band.unit for band in layer.bands]
-        for number, band in enumerate(layer.bands, 1):
-            file.set_band_description(number, band.name)
-            if band.wavelength_nm is not None:
-                file.update_tags(number, wavelength_nm=f"{band.wavelength_nm:.10g}")
-                # As GDAL has programs expect it (its raster data model, domain IMAGERY).
-                imagery = {"CENTRAL_WAVELENGTH_UM": f"{band.wavelength_nm / 1000:.10g}"}
-                if band.fwhm_nm is not None:
-                    file.update_tags(number, fwhm_nm=f"{band.fwhm_nm:.10g}")
-                    imagery["FWHM_UM"] = f"{band.fwhm_nm / 1000:.10g}"
-                file.update_tags(number, ns="IMAGERY", **imagery)
+        describe(self._file, layer.bands, layer.scale, layer.tags)
 
     def write(self, values: NDArray[Any], bands: Sequence[int], window: Window) -> None:
         """Some bands, counted from 0, of a window, (band, row, column)."""

@@ -54,7 +54,7 @@ def export_quicklook(cube_file: Path, target: Path) -> None:
                 "its bands do not reach from 430 to 670 nm, so it has no true colour",
                 where=cube_file,
             )
-        points = _control_points(cube["latitude"].values, cube["longitude"].values, cube_file)
+        points = control_points(cube["latitude"].values, cube["longitude"].values, cube_file)
         xyz = np.concatenate(
             [to_xyz(values, weights) for values in _blocks(cube["reflectance"])], axis=1
         )
@@ -68,7 +68,7 @@ def _blocks(values: xr.DataArray) -> Iterator[NDArray[np.float32]]:
         yield values[:, start : start + LINES_AT_ONCE].values
 
 
-def _control_points(latitude: Array, longitude: Array, where: Path) -> list[Any]:
+def control_points(latitude: Array, longitude: Array, where: Path) -> list[Any]:
     """Ground control points spread over the lines and samples that have a position."""
     from rasterio.control import GroundControlPoint
 

@@ -350,6 +350,7 @@ def test_a_zarr_run_has_the_same_map(steady: Mapped, tmp_path: Path) -> None:
             rasterio.open(tmp_path / "map" / f"map-{name}.tif") as b,
         ):
             np.testing.assert_array_equal(a.read(), b.read())
+            assert a.scales == b.scales
 
 
 def test_a_run_without_positions_has_no_map(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.errors import InputError
 from pipeline.flags import QualityFlag
+from pipeline.foreign import in_table
 from pipeline.inspect.budget import StoredQuantities
 from pipeline.inspect.export_files import LINES_AT_ONCE, opened, replacing
 from pipeline.radiometry.angles import circular_mean, near
@@ -41,7 +42,7 @@ _UNSOUND = (
 _LEFT_OUT = (*_UNSOUND, QualityFlag.BEYOND_PACKING)
 
 COLUMNS = (
-    "region", "wavelength_nm", "mean", "standard_deviation", "standard_uncertainty",
+    "region", "strip", "wavelength_nm", "mean", "standard_deviation", "standard_uncertainty",
     "systematic_uncertainty", "samples", "left_out",
     *(f"left_out_{flag.name.lower()}" for flag in _LEFT_OUT if flag.name),
 )  # fmt: skip
@@ -50,20 +51,22 @@ COLUMNS = (
 def export_spectra(
     run_folder: Path, regions: Mapping[str, Polygon | MultiPolygon], target: Path
 ) -> None:
-    """A table of the mean spectrum of named regions over all strips of a run, as CSV.
+    """A table of the mean spectrum of named regions in each strip that saw them, as CSV.
 
     Parameters
     ----------
     run_folder : a finished run
     regions : polygons, x longitude and y latitude [degree]; a sample belongs to a region when its
         position lies inside
-    target : the table, one row a region and band, columns `COLUMNS`. `mean` is reflectance over
-        the samples without a left-out flag, `standard_deviation` their spread,
+    target : the table, one row a region, strip and band, columns `COLUMNS`: strips see the same
+        ground under other light and from another side, and are not thrown together. `mean` is
+        reflectance over the samples without a left-out flag, `standard_deviation` their spread,
         `standard_uncertainty` that of the mean (k = 1): read and shot noise shrink with the number
         of samples, dark and relative response with the number of detector elements, and what the
         panels, the fit and the irradiance bring does not shrink: it is `systematic_uncertainty`.
         `left_out` counts the region's samples without a value in the mean, and the columns after
-        it those with each flag. Cells are empty where there is no sample.
+        it those with each flag. Cells are empty where there is no
+        sample; a region that no strip saw has rows without a strip.
 
     Raises
     ------
@@ -79,7 +82,7 @@ def export_spectra(
         raise InputError("has no cube file", where=run_folder, do="Name the folder of a run")
     if not regions:
         raise InputError("no region is given", where=run_folder)
-    sums: dict[str, _Sums] = {}
+    sums: dict[tuple[str, str], _Sums] = {}
     wavelength: Array | None = None
     for path in files:
         with opened(path) as cube:
@@ -91,20 +94,28 @@ def export_spectra(
                 )
             wavelength = np.asarray(cube["wavelength"].values, np.float64)
             for name, shape in regions.items():
-                _add(sums.setdefault(name, _Sums(wavelength.size)), cube, shape)
+                of_strip = _Sums(wavelength.size)
+                _add(of_strip, cube, shape)
+                if of_strip.inside:
+                    sums[name, path.stem] = of_strip
     assert wavelength is not None
-    if not any(s.inside for s in sums.values()):
+    if not sums:
         raise InputError(
-            f"no sample lies in {', '.join(sums)}",
+            f"no sample lies in {', '.join(regions)}",
             where=run_folder,
             do="Check the regions' coordinates against the strips on the run's page",
         )
-    rows = [row for name, s in sums.items() for row in _rows(name, wavelength, s)]
+    for name in regions:
+        if not any(region == name for region, _ in sums):
+            sums[name, ""] = _Sums(wavelength.size)
+    # Region by region, the strips of each in the order of their names.
+    keys = [key for name in regions for key in sums if key[0] == name]
+    rows = [row for key in keys for row in _rows(key, wavelength, sums[key])]
     _write_csv(target, rows)
 
 
 class _Sums:
-    """A region's sums so far; (band,) each but the last two."""
+    """A region's sums in one strip so far; (band,) each but the last two."""
 
     def __init__(self, bands: int) -> None:
         self.count = np.zeros(bands)
@@ -180,7 +191,7 @@ def _by_sharing(terms: Mapping[str, Term]) -> dict[str, list[str]]:
     return found
 
 
-def _rows(name: str, wavelength_nm: Array, sums: _Sums) -> Iterator[tuple[Any, ...]]:
+def _rows(key: tuple[str, str], wavelength_nm: Array, sums: _Sums) -> Iterator[tuple[Any, ...]]:
     n = sums.count
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = sums.value / n
@@ -193,8 +204,8 @@ def _rows(name: str, wavelength_nm: Array, sums: _Sums) -> Iterator[tuple[Any, .
     for b, nm in enumerate(wavelength_nm):
         values = (_cell(v[b]) for v in (mean, spread, total, systematic))
         yield (
-            name,
-            f"{nm:.10g}",
+            *(in_table(text) for text in key),
+            float(f"{nm:.10g}"),
             *values,
             int(n[b]),
             sums.inside - int(n[b]),
@@ -202,8 +213,8 @@ def _rows(name: str, wavelength_nm: Array, sums: _Sums) -> Iterator[tuple[Any, .
         )
 
 
-def _cell(value: float) -> str:
-    return f"{value:.6g}" if np.isfinite(value) else ""
+def _cell(value: float) -> float | str:
+    return float(f"{value:.6g}") if np.isfinite(value) else ""
 
 
 def _write_csv(target: Path, rows: list[tuple[Any, ...]]) -> None:
@@ -211,6 +222,6 @@ def _write_csv(target: Path, rows: list[tuple[Any, ...]]) -> None:
         replacing(target) as beside,
         beside.open("w", encoding="utf-8", newline="") as file,
     ):
-        writer = csv.writer(file)
+        writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC)
         writer.writerow(COLUMNS)
         writer.writerows(rows)

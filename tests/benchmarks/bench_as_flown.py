@@ -32,7 +32,7 @@ FLOWN = FlightPlan(
     lines=160,
     samples=64,
     bands=16,
-    dark_frames=60,
+    dark_frames=100,
     certificate_error="draw",
     panels=THREE,
     turn_s=90.0,
@@ -145,6 +145,11 @@ def noisy(since_s: Array, value: Array, rng: np.random.Generator) -> Array:
     return kept * (1 + 0.02 * rng.standard_normal(value.size))
 
 
+def sparse(since_s: Array, value: Array, rng: np.random.Generator) -> Array:
+    """A row a second."""
+    return np.where(np.arange(value.size) % 10 == 0, value, np.nan)
+
+
 def late(since_s: Array, value: Array, rng: np.random.Generator) -> Array:
     """A log that begins after the panels' pass: within the first turn."""
     return np.where(since_s > 45 + rng.uniform(10, 80), value, np.nan)
@@ -187,10 +192,16 @@ KINDS: Mapping[str, Kind] = {
     "each panel in two strips of four": Kind(
         replace(_PASSES, panel_passes=4), _SLOW, one_pass_each
     ),
+    "panels first and last, light swells by 8 %": Kind(
+        replace(_PASSES, panel_passes=2), partial(swinging, 0.08, 120.0)
+    ),
     "two certificates end early": Kind(FLOWN, no_draw, certificates_end),
     "one panel, path signal 0.002": Kind(_ONE, no_draw, as_nothing, 8),
     "log of 2 % noise": Kind(LOG, falling, partial(altered_log, noisy)),
     "light that swells, in a log": Kind(LOG, _SWELLS),
+    "light that swells fast, a row a second": Kind(
+        LOG, partial(swinging, 0.05, 6.0), partial(altered_log, sparse)
+    ),
     "log begins after the panels": Kind(LOG, _SLOW, partial(altered_log, late)),
     "log ends before the last strip": Kind(LOG, _SLOW, partial(altered_log, early)),
     "log with a gap": Kind(LOG, _SLOW, partial(altered_log, torn)),

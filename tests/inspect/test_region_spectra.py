@@ -46,9 +46,8 @@ def table(path):
     with path.open(newline="") as file:
         rows = list(csv.DictReader(file))
     assert tuple(rows[0]) == COLUMNS
-    return {name: np.array([float(row[name] or "nan") for row in rows]) for name in COLUMNS[1:]} | {
-        "region": [row["region"] for row in rows]
-    }
+    numbers = {n: np.array([float(row[n] or "nan") for row in rows]) for n in COLUMNS[2:]}
+    return numbers | {name: [row[name] for row in rows] for name in COLUMNS[:2]}
 
 
 def alone(folder, tmp_path, *names):
@@ -141,7 +140,7 @@ def test_zarr_and_netcdf_give_the_same_table(rich_flight, folder, cube, tmp_path
     export_spectra(folder, regions, tmp_path / "a.csv")
     export_spectra(stored, regions, tmp_path / "b.csv")
     a, b = table(tmp_path / "a.csv"), table(tmp_path / "b.csv")
-    for name in COLUMNS[1:]:
+    for name in COLUMNS[2:]:
         np.testing.assert_allclose(a[name], b[name], rtol=5e-6)
 
 
@@ -151,3 +150,32 @@ def test_regions_off_the_strips_are_refused(folder, tmp_path):
     with pytest.raises(InputError, match="has no cube file"):
         export_spectra(tmp_path, {"a": shapely.box(0, 0, 1, 1)}, tmp_path / "t.csv")
     assert not (tmp_path / "t.csv").exists()
+
+
+def test_each_strip_has_rows_of_its_own_and_an_unseen_region_has_empty_ones(folder, cube, tmp_path):
+    whole = shapely.box(
+        *(float(cube[n].min()) - 1e-3 for n in ("longitude", "latitude")),
+        *(float(cube[n].max()) + 1e-3 for n in ("longitude", "latitude")),
+    )
+    regions = {"all": whole, "elsewhere": shapely.box(0, 0, 1, 1)}
+    export_spectra(folder, regions, tmp_path / "t.csv")
+    found, bands = table(tmp_path / "t.csv"), cube.sizes["wavelength"]
+    assert found["strip"] == ["strip-00"] * bands + ["strip-01"] * bands + [""] * bands
+    assert found["region"] == ["all"] * 2 * bands + ["elsewhere"] * bands
+    assert np.isnan(found["mean"][2 * bands :]).all()
+    assert (found["samples"][2 * bands :] == 0).all()
+    with xr.open_dataset(folder / "strip-01.nc", decode_times=False) as other:
+        flags, r = other["quality_flag"].values, other["reflectance"].values
+        good = ((flags & LEFT_OUT) == 0) & np.isfinite(r)
+        wanted = [r[b][good[b]].mean() for b in range(bands)]
+    np.testing.assert_allclose(found["mean"][bands : 2 * bands], wanted, rtol=1e-5)
+
+
+def test_a_name_that_would_be_a_formula_is_none(folder, cube, tmp_path):
+    """OWASP, CSV injection: =, +, - and @ begin a formula."""
+    here = alone(folder, tmp_path, "strip-00.nc")
+    for name in ("=1+1", "+cmd|' /C calc'!A0", "-2", "@SUM(A1)"):
+        export_spectra(here, {name: around(cube, (40, 42), (10, 12))}, tmp_path / "t.csv")
+        first = (tmp_path / "t.csv").read_text().splitlines()[1]
+        assert first.startswith("\"'" + name[0])
+        assert ",4,0," in first  # numbers stay numbers

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import struct
+import subprocess
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -257,6 +258,17 @@ def test_corners_lie_where_geodesics_and_the_tags_themselves_say(steady: Mapped)
     for x, y, side in ((bounds.right, north, width), (west, bounds.bottom, height)):
         _, _, distance = GEOD.inv(*corner, *to_place(x, y))
         assert distance * scale == pytest.approx(side * step, rel=1e-6)
+    # GDAL's own program reads the same corners.
+    told = json.loads(
+        subprocess.run(["gdalinfo", "-json", str(path)], check=True, capture_output=True).stdout
+    )
+    corners = told["cornerCoordinates"]
+    assert corners["upperLeft"] == pytest.approx([bounds.left, bounds.top], abs=1e-3)
+    assert corners["lowerRight"] == pytest.approx([bounds.right, bounds.bottom], abs=1e-3)
+    ring = told["wgs84Extent"]["coordinates"][0]
+    place = [min(ring, key=lambda p: abs(p[0] - at[0]) + abs(p[1] - at[1])) for at in [corner]]
+    _, _, off = GEOD.inv(*place[0], *corner)
+    assert off < 0.05  # gdalinfo prints seven decimals
     # The outermost samples lie within half a footprint and a cell of the edges.
     places = [true_positions(steady.plan, cube) for cube in range(steady.plan.cubes)]
     from_place = Transformer.from_crs("EPSG:4326", "EPSG:32631", always_xy=True).transform

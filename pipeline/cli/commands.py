@@ -6,14 +6,14 @@ import argparse
 import atexit
 import gc
 import json
-import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.cli.ending import INTERRUPTED, TERMINATED, Terminated, ends_when_terminated
+from pipeline.cli.standard_output import guarded_output
 from pipeline.errors import ReflectoryError
 from pipeline.version import __version__
 
@@ -176,26 +176,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; the exit code."""
     # The last collection, of some 150,000 objects that end with the process, costs half a second.
     atexit.register(gc.freeze)
-    options = build_parser().parse_args(arguments)
     try:
-        with ends_when_terminated():
-            code: int = options.call(options)
+        with guarded_output():
+            options = build_parser().parse_args(arguments)
+            with ends_when_terminated():
+                code: int = options.call(options)
     except ReflectoryError as error:
-        print(f"reflectory: {error}", file=sys.stderr)
+        _complain(str(error))
         return error.exit_code
     except KeyboardInterrupt as end:
         terminated = isinstance(end, Terminated)
         how = "terminated" if terminated else "interrupted"
-        print(f"reflectory: {how}; nothing half-written is left", file=sys.stderr)
+        _complain(f"{how}; nothing half-written is left")
         return TERMINATED if terminated else INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has gone; there is nobody to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except MemoryError:
-        print("reflectory: not enough memory for this flight; use --workers 1", file=sys.stderr)
+        _complain("not enough memory for this flight; use --workers 1")
         return 1
     return code
+
+
+def _complain(text: str) -> None:
+    """A line on standard error, if there is one."""
+    with suppress(OSError, AttributeError):
+        print(f"reflectory: {text}", file=sys.stderr, flush=True)
 
 
 @contextmanager

@@ -154,7 +154,10 @@ def scene_low_signal(
             f"; {int(unusable.sum())} below {UNUSABLE_SNR:g} times, unusable "
             f"({band_names(unusable, wavelength_nm)})"
         )
-    return row(limits, "scene-low-signal", int(low.sum()), says, fail=float(measured.sum()))
+    do = ""
+    if flagged_below > LOW_SIGNAL_SNR:
+        do = f"Lower quality.low_signal_snr, which is {flagged_below:g}, or leave the bands out"
+    return row(limits, "scene-low-signal", int(low.sum()), says, do=do, fail=float(measured.sum()))
 
 
 def noise_model(

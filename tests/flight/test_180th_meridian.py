@@ -90,11 +90,9 @@ def test_spectra_of_regions_and_quicklooks(
         areas = next(flight.glob("areas.*"))
         target = spectra(result.folder, areas, tmp_path / f"{i}.csv")
         with target.open(newline="") as file:
-            tables.append([row for row in csv.reader(file)][1:])
-    names, numbers = (
-        [[row[:2] for row in t] for t in tables],
-        [np.array([[float(cell) for cell in row[2:]] for row in t]) for t in tables],
-    )
+            tables.append(list(csv.reader(file))[1:])
+    names = [[row[:2] for row in rows] for rows in tables]
+    numbers = [np.array([[float(cell) for cell in row[2:]] for row in rows]) for rows in tables]
     assert names[0] == names[1]
     # Light taken as constant is as uncertain as the sun moves, and 0.1 degree on it moves so.
     np.testing.assert_allclose(numbers[0], numbers[1], rtol=1e-4)

@@ -284,7 +284,7 @@ MUTANTS = (
            ("tests/flight/test_falloff.py",)),
     # The recorder
     Mutant("a dark's repeated frames pass", "pipeline/calibrate/darks.py",
-           "repeated += int(repeated_lines(chunk).sum())", "repeated += 0",
+           "repeated += int(repeated_lines(chunk, last).sum())", "repeated += 0",
            ("tests/flight/test_recorder_faults.py",)),
     Mutant("a run does not see repeated lines", "pipeline/calibrate/cube.py",
            "again = int(repeated_lines(counts).sum())", "again = 0",
@@ -307,7 +307,7 @@ MUTANTS = (
     Mutant("grey targets weigh as much as grass", "pipeline/radiometry/response.py",
            "/ sigma**2", "", ("tests/flight/test_truth.py", "tests/radiometry/test_response.py")),
     Mutant("saturated pixels are ground", "pipeline/calibrate/scene_sample.py",
-           "(counts[0][:, columns] < saturation_counts).all(axis=0)", "True",
+           "(thin_counts < saturation_counts).all(axis=1)", "(thin_counts < np.inf).all(axis=1)",
            ("tests/calibrate/test_scene_sample.py",)),
     # Panels and their advice
     Mutant("a falloff is taken for the light", "pipeline/assess/panel_checks.py",

@@ -46,10 +46,8 @@ def measure_dark(
     repeated, last = 0, None
     with open_capture(capture) as raw:
         for start, chunk in raw.blocks(CHUNK_FRAMES, digest=digest):
-            if last is not None:
-                repeated += int(repeated_lines(np.concatenate([last, chunk[:1]])).sum())
-            repeated += int(repeated_lines(chunk).sum())
-            last = chunk[-1:].copy()
+            repeated += int(repeated_lines(chunk, last).sum())
+            last = chunk[-1].copy()
             levels_of.append(dark_frames.frame_levels(chunk))
             sums = _with(sums, chunk)
             raw.give_back(start)

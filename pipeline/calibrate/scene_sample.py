@@ -77,7 +77,6 @@ def sample_scene(
     saturated = np.zeros(shape[0])
     spectra = np.empty((lines.size, shape[0]), np.float32)
     columns = thin_columns(capture.samples)
-    clear = np.empty((lines.size, columns.size), np.bool_)
     kept = []
     few: list[NDArray[Any]] = []
     repeated, before = 0, None
@@ -85,14 +84,11 @@ def sample_scene(
         for i, line in enumerate(lines):
             counts = raw.lines(int(line), int(line) + 1)
             few.append(counts[0][:, columns])
-            if before is not None:
-                repeated += int(repeated_lines(np.concatenate([before, counts]))[1])
-            before = counts
+            repeated += int(repeated_lines(counts, before).sum())
+            before = counts[0]
             saturated += (counts[0] >= saturation_counts).mean(axis=1)
             signal = signal_of(capture, lines[i : i + 1], counts)[0].astype(np.float64)
             kept.append(signal[:, columns].astype(np.float32))
-            # Written so that a count that is no number is not clear either.
-            clear[i] = (counts[0][:, columns] < saturation_counts).all(axis=0)
             if counts.dtype.kind == "f":
                 unknown = ~np.isfinite(signal)
                 lost += unknown
@@ -102,6 +98,7 @@ def sample_scene(
                 spectra[i] = signal.mean(axis=1)
             total += signal
             squares += signal * signal
+    thin_counts = np.stack(few)
     n = lines.size - lost
     mean = _over(total, n)
     variance = np.maximum(_over(squares, n) - mean * mean, 0) * (n / np.maximum(n - 1, 1))
@@ -119,8 +116,9 @@ def sample_scene(
         saturated=saturated / lines.size,
         uniform=uniform,
         nan_share=float(lost.mean() / lines.size),
-        clear=clear,
-        pile=pile_up(np.stack(few), saturation_counts),
+        # Written so that a count that is no number is not clear either.
+        clear=np.asarray((thin_counts < saturation_counts).all(axis=1)),
+        pile=pile_up(thin_counts, saturation_counts),
         repeated=repeated,
     )
 

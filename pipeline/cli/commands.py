@@ -199,9 +199,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _complain(text: str) -> None:
-    """A line on standard error, if there is one."""
-    with suppress(OSError, AttributeError):
-        print(f"reflectory: {text}", file=sys.stderr, flush=True)
+    """A line on standard error, if there is one: of none, `print` would make standard output."""
+    if sys.stderr is not None:
+        with suppress(OSError):
+            print(f"reflectory: {text}", file=sys.stderr, flush=True)
 
 
 @contextmanager

@@ -20,12 +20,13 @@ _ELEMENTS = 10
 _TRIED = 5
 
 
-def repeated_lines(counts: NDArray[Any]) -> Mask:
-    """Lines that repeat the one before exactly, (line,); the first never does.
+def repeated_lines(counts: NDArray[Any], before: NDArray[Any] | None = None) -> Mask:
+    """Lines that repeat the one before exactly, (line,).
 
     Parameters
     ----------
     counts : (line, band, sample) [count]
+    before : (band, sample), the line before the first one; without it the first repeats nothing
 
     Notes
     -----
@@ -34,13 +35,14 @@ def repeated_lines(counts: NDArray[Any]) -> Mask:
     repeat by chance.
     """
     found = np.zeros(len(counts), np.bool_)
-    if len(counts) < 2 or counts[0].size < _PROBE:
+    if not len(counts) or counts[0].size < _PROBE:
         return found
-    probed = (counts[1:, 0, :_PROBE] == counts[:-1, 0, :_PROBE]).all(axis=1)
-    probed &= (counts[1:, -1, -_PROBE:] == counts[:-1, -1, -_PROBE:]).all(axis=1)
-    for line in np.flatnonzero(probed) + 1:
-        this = counts[line]
-        found[line] = bool((this == counts[line - 1]).all()) and bool((this != this[0, 0]).any())
+    probed = np.full(len(counts), before is not None)
+    probed[1:] = (counts[1:, 0, :_PROBE] == counts[:-1, 0, :_PROBE]).all(axis=1)
+    probed[1:] &= (counts[1:, -1, -_PROBE:] == counts[:-1, -1, -_PROBE:]).all(axis=1)
+    for line in np.flatnonzero(probed):
+        this, last = counts[line], counts[line - 1] if line else before
+        found[line] = bool((this == last).all()) and bool((this != this[0, 0]).any())
     return found
 
 

@@ -29,6 +29,12 @@ def test_overexposed_and_unwritten_lines_are_other_faults() -> None:
     assert repeated_lines(counts[:1]).tolist() == [False]
 
 
+def test_a_line_repeats_the_one_before_its_block() -> None:
+    assert np.flatnonzero(repeated_lines(COUNTS, COUNTS[0])).tolist() == [0]
+    assert not repeated_lines(COUNTS, COUNTS[5]).any()
+    assert repeated_lines(COUNTS[:1], COUNTS[0]).tolist() == [True]
+
+
 def told(counts: np.ndarray) -> Pile:
     found = pile_up(counts, 4000)
     assert found is not None

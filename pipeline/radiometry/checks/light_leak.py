@@ -97,11 +97,15 @@ def _information(design: Array, values: Array) -> float:
     return float(n * math.log(max(float(rest @ rest) / n, 1e-30)) + terms * math.log(n))
 
 
+#: A half-open part of the swath; None for all of it.
+Part = tuple[int, int] | None
+
+
 class Leak(NamedTuple):
     """Light that was looked for in a dark capture."""
 
     capture: str
-    samples: tuple[int, int] | None  # half-open part of the swath; None for all of it
+    samples: Part
     whose: str  # the light's spectrum; empty where only its place tells it
     amplitude: float  # [count]
     error: float  # [count], standard
@@ -185,28 +189,28 @@ def leaks_in(darks: Mapping[str, ArrayLike], spectra: Mapping[str, Array]) -> li
     darkest = min(levels, key=lambda name: median(levels[name]), default="")
     found = []
     for name, level in levels.items():
-        looked = _apart(level)
-        if name != darkest:
-            above = level - levels[darkest]
-            looked += [(part, _middle(above, part)) for part in _parts(level.shape[1])]
+        above = _profiles(level - levels[darkest]) if name != darkest else {}
+        looked = [*_apart(_profiles(level)), *above.items()]
         for part, profile in looked:
             for whose, spectrum in spectra.items():
                 found.append(Leak(name, part, whose, *leak_amplitude(profile, spectrum)))
-        if name != darkest:
-            found += _of_place(name, level - levels[darkest])
+        found += _of_place(name, above)
     return [one for one in found if math.isfinite(one.amplitude) and math.isfinite(one.error)]
 
 
-def _apart(level: Array) -> list[tuple[tuple[int, int] | None, Array]]:
+def _profiles(level: Array) -> dict[Part, Array]:
+    """Profiles over bands of the whole swath, first, and of its parts."""
+    return {part: _middle(level, part) for part in _parts(level.shape[1])}
+
+
+def _apart(profiles: Mapping[Part, Array]) -> list[tuple[Part, Array]]:
     """A capture's profile, and those of its parts above the darkest one."""
-    profiles = {part: _middle(level, part) for part in _parts(level.shape[1])}
-    whole = profiles.pop(None)
-    least = min(profiles, key=lambda part: median(profiles[part]), default=None)
-    others = [(part, one - profiles[least]) for part, one in profiles.items() if part != least]
-    return [(None, whole), *others]
+    whole, *parts = profiles.items()
+    least = min(parts, key=lambda one: median(one[1]), default=None)
+    return [whole, *((part, one - least[1]) for part, one in parts if least and part != least[0])]
 
 
-def _parts(samples: int) -> list[tuple[int, int] | None]:
+def _parts(samples: int) -> list[Part]:
     """The whole swath, and its parts where it is wide enough for them."""
     if samples < PARTS * _LEAST_SAMPLES:
         return [None]
@@ -214,7 +218,7 @@ def _parts(samples: int) -> list[tuple[int, int] | None]:
     return [None, *((int(a), int(b)) for a, b in pairwise(edges))]
 
 
-def _middle(level: Array, part: tuple[int, int] | None) -> Array:
+def _middle(level: Array, part: Part) -> Array:
     """Median over samples, (band,); NaN where none is known."""
     chosen = level if part is None else level[:, slice(*part)]
     known = np.isfinite(chosen).any(axis=1)
@@ -223,10 +227,10 @@ def _middle(level: Array, part: tuple[int, int] | None) -> Array:
     return middle
 
 
-def _of_place(name: str, above: Array) -> list[Leak]:
-    """What parts lie above the darkest capture, beyond the part that does least; (band, sample)."""
-    parts = [part for part in _parts(above.shape[1]) if part is not None]
-    rises = [finite(_middle(above, part)) for part in parts]
+def _of_place(name: str, above: Mapping[Part, Array]) -> list[Leak]:
+    """What parts lie above the darkest capture, beyond the part that does least, by profiles."""
+    parts = [part for part in above if part is not None]
+    rises = [finite(above[part]) for part in parts]
     if not parts or not all(one.size for one in rises):
         return []
     level = [median(one) for one in rises]

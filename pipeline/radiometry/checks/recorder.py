@@ -48,21 +48,15 @@ def pile_up(piles: Mapping[str, Pile | None], *, limits: Limits = LIMITS) -> Che
     if not known:
         return not_checked(limits, "pile-up", "no counts of whole numbers were looked at")
     piled = {name: pile for name, pile in known.items() if pile.times > PILE_TIMES}
-    among = piled or known
-    name = max(among, key=lambda one: among[one].share)
-    pile = among[name]
-    says = "no count below saturation holds more samples than its neighbours"
-    if piled:
-        says = (
-            f"{percent(pile.share)} of the samples of {name} gather at {pile.at} counts, "
-            f"{pile.times:.0f} times what a neighbouring count holds, and none lies above"
-        )
-    return row(
-        limits,
-        "pile-up",
-        pile.share if piled else 0.0,
-        says,
-        subject=name if piled else "",
-        do=f"Set sensor.saturation_counts to {pile.at}: what was clipped there is brighter than "
-        "it seems",
+    if not piled:
+        says = "no count below saturation holds more samples than its neighbours"
+        return row(limits, "pile-up", 0.0, says)
+    name = max(piled, key=lambda one: piled[one].share)
+    pile = piled[name]
+    says = (
+        f"{percent(pile.share)} of the samples of {name} gather at {pile.at} counts, "
+        f"{pile.times:.0f} times what a neighbouring count holds, and none lies above"
     )
+    do = f"Set sensor.saturation_counts to {pile.at}: what was clipped there is brighter than it "
+    do += "seems"
+    return row(limits, "pile-up", pile.share, says, subject=name, do=do)

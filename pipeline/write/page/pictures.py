@@ -71,7 +71,7 @@ def draw(
     white = _top([p.xyz[1] for p in every if p.xyz is not None], 99)
     ends = _stretch([p.composite for p in every if p.composite is not None])
     highest = _top([p.uncertainty for p in every if p.uncertainty is not None], 98)
-    doubted = {cube: one for cube, one in doubts.items() if any(d.any for d in doubts.values())}
+    doubted = doubts if any(one.any for one in doubts.values()) else {}
     layers = _layers(white, ends is not None, highest, bool(doubted))
     strips = []
     for cube, p in previews.items():

@@ -364,6 +364,9 @@ MUTANTS = (
            "for a in (low, high)\n        for b in (low, high)",
            "for b in (low, high)\n        for a in (low, low)",
            ("tests/radiometry/test_squares.py",)),
+    Mutant("overviews of nearest cells alone", "pipeline/inspect/map_files.py",
+           "Resampling[self._layer.resampling.lower()]", "Resampling.nearest",
+           ("tests/inspect/test_map.py",)),
     # Cubes in other forms
     Mutant("lines and bands of a flat file swapped", "pipeline/inspect/cube_export.py",
            "values.transpose(1, 0, 2)", "values.transpose(0, 1, 2)",

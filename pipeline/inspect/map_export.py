@@ -37,7 +37,7 @@ UNSEEN_FLAGS = 255
 #: Bytes that say what a cell saw: its strip, int16, and the sample, int64.
 _CELL_BYTES = 10
 #: Bytes on the disk for each of a layer's: plain, its overviews, and laid out.
-_DISK_SHARE = 2.3
+_DISK_SHARE = 2.7
 
 ORIENTATION = (
     "For orientation, not for survey: strips laid on flat ground by the track, cell by cell the "

@@ -1,7 +1,9 @@
 """GeoTIFFs of a map: written in windows beside, then laid out for the cloud by GDAL's own driver.
 
 That driver writes a whole file from another one, so each map is on the disk twice for a while:
-first plain, without a byte for windows that no strip saw, then as it stays.
+first plain, without a byte for windows that no strip saw, then as it stays. Overviews are made in
+the plain file, band beside band: the driver's own hold all bands in a tile, and inflate and
+deflate it again for each of them.
 """
 
 from __future__ import annotations
@@ -58,6 +60,15 @@ def tile_side(grid: Grid, bands: int, itemsize: int) -> int:
     return side
 
 
+def overview_factors(grid: Grid, side: int) -> list[int]:
+    """By what each overview is smaller, until one fits in a tile."""
+    factors, factor = [], 1
+    while max(grid.rows, grid.columns) > side * factor:
+        factor *= 2
+        factors.append(factor)
+    return factors
+
+
 def describe(file: Any, bands: Sequence[BandTags], scale: float, tags: Mapping[str, str]) -> None:
     """Say in a raster's tags what a GIS shows of it, and of each of its bands."""
     file.update_tags(**tags)
@@ -83,7 +94,7 @@ class MapRaster:
         import rasterio
         from rasterio import Affine
 
-        self.path, self._layer = path, layer
+        self.path, self._grid, self._layer = path, grid, layer
         self._tile = tile_side(grid, len(layer.bands), np.dtype(layer.dtype).itemsize)
         self._file = rasterio.open(
             path,
@@ -119,9 +130,18 @@ class MapRaster:
 
     def finish(self, target: Path, threads: int) -> None:
         """Lay it out for the cloud under its own name, and remove what was beside."""
+        import rasterio
         import rasterio.shutil
 
         self._file.close()
+        factors = overview_factors(self._grid, self._tile)
+        with (
+            rasterio.Env(GDAL_TIFF_OVR_BLOCKSIZE=self._tile, SPARSE_OK_OVERVIEW="ON"),
+            rasterio.open(self.path, "r+") as file,
+        ):
+            if factors:
+                how = rasterio.enums.Resampling[self._layer.resampling.lower()]
+                file.build_overviews(factors, how)
         rasterio.shutil.copy(
             self.path,
             target,

@@ -25,10 +25,13 @@ from pipeline.cli.commands import main
 from pipeline.errors import InputError, OutputError
 from pipeline.flight.run import run
 from pipeline.inspect.map_export import export_map
+from pipeline.inspect.map_files import BandTags, Layer, MapRaster
+from pipeline.radiometry.grid import Grid, Window
 from pipeline.synthetic import FlightPlan, Truth, make_flight, true_positions
 from pipeline.synthetic.geometry import ground, panel_rectangles, timetable
 from pipeline.synthetic.scene import Scene, spectra
 
+FILL = -32768
 GEOD = Geod(ellps="WGS84")
 #: Four strips to and fro, askew to the grid, the camera never level.
 PLAN = FlightPlan(
@@ -213,6 +216,31 @@ def test_the_layout_is_that_for_the_cloud(steady: Mapped, name: str) -> None:
     starts = [min(o for o in ifd[TILE_OFFSETS] if o) for ifd in ifds]  # 0: nothing there
     assert starts == sorted(starts, reverse=True)
     assert starts[-1] > max(ifd["at"][0] for ifd in ifds)
+
+
+@pytest.mark.parametrize("resampling", ["AVERAGE", "NEAREST"])
+def test_an_overview_halves_what_was_seen(tmp_path: Path, resampling: str) -> None:
+    """Against numpy: the mean of a square's seen cells, or one of them; nothing where none is."""
+    chance = np.random.default_rng(3)
+    cells = chance.integers(0, 9000, (3, 512, 512)).astype(np.int16)
+    cells[:, chance.random((512, 512)) < 0.3] = FILL
+    cells[:, :200, :300] = FILL
+    layer = Layer("int16", FILL, tuple(map(BandTags, "abc")), resampling)
+    raster = MapRaster(
+        tmp_path / "plain.tif", Grid(1.0, 500_000, -5_000_000, 512, 512), 32631, layer
+    )
+    raster.write(cells, range(3), Window(0, 0, 512, 512))
+    raster.finish(tmp_path / "map.tif", 1)
+    with rasterio.open(tmp_path / "map.tif", overview_level=0) as half:
+        small = half.read()
+    four = cells.reshape(3, 256, 2, 256, 2)
+    seen = four != FILL
+    if resampling == "NEAREST":
+        assert (small[:, :, None, :, None] == four).any(axis=(2, 4)).all()
+        return
+    mean = np.where(seen, four, 0).sum(axis=(2, 4)) / np.maximum(seen.sum(axis=(2, 4)), 1)
+    np.testing.assert_array_equal(small != FILL, seen.any(axis=(2, 4)))
+    assert np.abs(small - mean)[small != FILL].max() <= 0.5
 
 
 TILE_OFFSETS, PIXEL_SCALE, TIE_POINT, EPSG_KEYS = 324, 33550, 33922, 34735

@@ -56,7 +56,9 @@ class StoredQuantities:
         def stored(name: str) -> Array:
             if name not in cube:
                 raise InputError(f"not a calibrated cube: no variable {name}")
-            return np.asarray(cube[name].values, np.float64)
+            # A damaged number may be a signalling NaN: no number all the same.
+            with np.errstate(invalid="ignore"):
+                return np.asarray(cube[name].values, np.float64)
 
         def part(of: str) -> FitVariance:
             return FitVariance(

@@ -74,8 +74,21 @@ class CubeChunks:
 
     def chunk(self, name: str) -> tuple[int, ...]:
         """Shape of a variable's chunks."""
-        array = self._arrays[name]
+        array = self._array(name)
         return tuple(array.chunks or array.shape)
+
+    def _array(self, name: str) -> Any:
+        try:
+            return self._arrays[name]
+        except UNREADABLE as error:
+            raise self._damaged(name, error) from error
+
+    def _damaged(self, what: str, error: Exception) -> InputError:
+        return InputError(
+            f"{what} cannot be read: {one_line(error)}",
+            where=self.path,
+            do="Run reflectory verify on its run",
+        )
 
     def values(
         self, name: str, first: tuple[int, ...], bands: NDArray[np.intp] | None = None
@@ -99,7 +112,7 @@ class CubeChunks:
     def _read(
         self, name: str, first: tuple[int, ...], bands: NDArray[np.intp] | None
     ) -> NDArray[Any]:
-        array = self._arrays[name]
+        array = self._array(name)
         shape = self.chunk(name)
         ends = tuple(min(a + n, s) for a, n, s in zip(first, shape, array.shape, strict=False))
         try:
@@ -111,11 +124,7 @@ class CubeChunks:
             part = np.asarray(array[tuple(slice(a, b) for a, b in zip(first, ends, strict=True))])
             return part if bands is None else part[bands]
         except UNREADABLE as error:
-            raise InputError(
-                f"a chunk of {name} cannot be read: {one_line(error)}",
-                where=self.path,
-                do="Run reflectory verify on its run",
-            ) from error
+            raise self._damaged(f"a chunk of {name}", error) from error
 
 
 def _as_ours(array: Any) -> bool:

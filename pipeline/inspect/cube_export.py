@@ -23,6 +23,7 @@ from pipeline.inspect.finished_run import (
     StoredCube,
     StoredVariable,
     cube_name,
+    on_globe,
     open_cube,
     step_of,
 )
@@ -180,8 +181,8 @@ def _tags(cube: StoredCube, kind: _Kind) -> dict[str, str]:
 def _points(cube: StoredCube) -> Sequence[Any]:
     if not {"latitude", "longitude"} <= cube.variables.keys():
         return ()
-    latitude, longitude = (
-        cube.variables[name].read().astype(np.float64) for name in ("latitude", "longitude")
+    latitude, longitude = on_globe(
+        cube.variables["latitude"].read(), cube.variables["longitude"].read(), cube.path
     )
     if np.isfinite(latitude + longitude).all(axis=1).sum() < 2 or latitude.shape[1] < 2:
         return ()

@@ -7,7 +7,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import InputError, OutputError
+from pipeline.errors import InputError, OutputError, one_line
+from pipeline.inspect.finished_run import UNREADABLE, open_cube
+from pipeline.inspect.verify_cubes import undecodable
 from pipeline.write.formats import FORMATS
 
 if TYPE_CHECKING:
@@ -19,7 +21,13 @@ LINES_AT_ONCE = 64
 
 @contextmanager
 def opened(path: Path) -> Iterator[xr.Dataset]:
-    """A cube file, decoded and lazy."""
+    """A cube file, decoded and lazy, to be read within.
+
+    Raises
+    ------
+    InputError
+        It is not there, is no cube, or what is read of it is damaged.
+    """
     import xarray as xr
 
     if not path.exists():
@@ -32,11 +40,26 @@ def opened(path: Path) -> Iterator[xr.Dataset]:
             else xr.open_dataset(path, engine="netcdf4", decode_times=False)
         )
     except (OSError, ValueError) as error:
-        raise InputError(f"cannot be read: {error}", where=path) from error
+        raise InputError(f"cannot be read: {one_line(error)}", where=path) from error
     with cube:
         if "reflectance" not in cube:
             raise InputError("is not a calibrated cube: no variable reflectance", where=path)
-        yield cube
+        try:
+            yield cube
+        except UNREADABLE as error:
+            # Only where the file itself is at fault; a fault of the program must not be called so.
+            damage = _damage(path)
+            if not damage:
+                raise
+            raise InputError(damage, where=path, do="Run reflectory verify on its run") from error
+
+
+def _damage(path: Path) -> str:
+    try:
+        with open_cube(path) as cube:
+            return one_line(next(undecodable(cube), ""))
+    except InputError as error:
+        return error.what
 
 
 @contextmanager

@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pipeline.errors import InputError, one_line
+from pipeline.records import Array
 from pipeline.write import netcdf, zarr
 
 #: What the libraries raise for a damaged file.
@@ -74,6 +75,25 @@ def cube_name(path: Path) -> str:
 def cube_paths(run: Path) -> list[Path]:
     """A run's cube files, in order of their names."""
     return sorted(p for p in run.iterdir() if p.suffix in (netcdf.SUFFIX, zarr.SUFFIX))
+
+
+def on_globe(latitude: ArrayLike, longitude: ArrayLike, where: Path) -> tuple[Array, Array]:
+    """A cube's positions as float64 [degree], NaN where none is known.
+
+    Raises
+    ------
+    InputError
+        One is no place on the globe.
+    """
+    # A damaged number may be a signalling NaN: no number all the same.
+    with np.errstate(invalid="ignore"):
+        pair = tuple(np.asarray(axis, np.float64) for axis in (latitude, longitude))
+    for values, most in zip(pair, (90.0, 360.0), strict=True):
+        if not (np.isnan(values) | (np.abs(values) <= most)).all():
+            raise InputError(
+                "a position is no place on the globe", where=where, do="Run reflectory verify"
+            )
+    return pair[0], pair[1]
 
 
 @contextmanager

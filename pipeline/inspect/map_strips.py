@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.inspect.cube_chunks import CubeChunks, Kept
-from pipeline.inspect.finished_run import StoredCube, cube_name, cube_paths, open_cube
+from pipeline.inspect.finished_run import StoredCube, cube_name, cube_paths, on_globe, open_cube
 from pipeline.radiometry.grid import (
     Grid,
     Project,
@@ -151,8 +151,8 @@ def _positions(cube: StoredCube) -> tuple[Array, Array] | None:
     """Latitude and longitude of each sample, (line, sample) [degree]; None where none is known."""
     if "latitude" not in cube.variables or "longitude" not in cube.variables:
         return None
-    latitude, longitude = (
-        cube.variables[name].read().astype(np.float64) for name in ("latitude", "longitude")
+    latitude, longitude = on_globe(
+        cube.variables["latitude"].read(), cube.variables["longitude"].read(), cube.path
     )
     return (latitude, longitude) if np.isfinite(latitude + longitude).any() else None
 
@@ -180,6 +180,8 @@ def _strip(cube: StoredCube, latitude: Array, longitude: Array, project: Project
     nadir = np.full((2, lines), math.nan)
     camera = [cube.variables.get(f"camera_{name}") for name in ("latitude", "longitude", "height")]
     below = [v.read().astype(np.float64) for v in camera if v is not None]
+    if len(below) == 3:
+        on_globe(below[0], below[1], cube.path)
     for block, start in enumerate(starts):
         part = slice(start, start + BLOCK_LINES)
         if not (np.isfinite(latitude[part]) & np.isfinite(longitude[part])).any():

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError, OutputError
 from pipeline.inspect.export_files import LINES_AT_ONCE, opened, replacing
+from pipeline.inspect.finished_run import on_globe
 from pipeline.radiometry.angles import circular_mean, near
 from pipeline.radiometry.preview import to_srgb, to_xyz, xyz_weights
 from pipeline.records import Array, Mask
@@ -54,7 +55,8 @@ def export_quicklook(cube_file: Path, target: Path) -> None:
                 "its bands do not reach from 430 to 670 nm, so it has no true colour",
                 where=cube_file,
             )
-        points = control_points(cube["latitude"].values, cube["longitude"].values, cube_file)
+        positions = on_globe(cube["latitude"].values, cube["longitude"].values, cube_file)
+        points = control_points(*positions, cube_file)
         xyz = np.concatenate(
             [to_xyz(values, weights) for values in _blocks(cube["reflectance"])], axis=1
         )

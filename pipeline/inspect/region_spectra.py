@@ -15,6 +15,7 @@ from pipeline.flags import QualityFlag
 from pipeline.foreign import in_table
 from pipeline.inspect.budget import StoredQuantities
 from pipeline.inspect.export_files import LINES_AT_ONCE, opened, replacing
+from pipeline.inspect.finished_run import on_globe
 from pipeline.radiometry.angles import circular_mean, near
 from pipeline.radiometry.equation import (
     TERMS,
@@ -92,10 +93,11 @@ def export_spectra(
                     where=path,
                     do="Give the flight a track and sensor.ifov_mrad, and run it again",
                 )
+            positions = on_globe(cube["latitude"].values, cube["longitude"].values, path)
             wavelength = np.asarray(cube["wavelength"].values, np.float64)
             for name, shape in regions.items():
                 of_strip = _Sums(wavelength.size)
-                _add(of_strip, cube, shape)
+                _add(of_strip, cube, shape, positions)
                 if of_strip.inside:
                     sums[name, path.stem] = of_strip
     assert wavelength is not None
@@ -131,11 +133,13 @@ class _Sums:
         self.inside = 0  # samples in the region
 
 
-def _add(sums: _Sums, cube: xr.Dataset, shape: Polygon | MultiPolygon) -> None:
+def _add(
+    sums: _Sums, cube: xr.Dataset, shape: Polygon | MultiPolygon, positions: tuple[Array, Array]
+) -> None:
     """Add a cube's samples that lie in a region."""
     import shapely
 
-    latitude, longitude = cube["latitude"].values, cube["longitude"].values
+    latitude, longitude = positions
     middle = circular_mean(longitude)
     if math.isnan(middle):
         return

@@ -42,7 +42,7 @@ def check_cube(path: Path, run_id: str, record: RunRecord | None) -> Iterator[Fi
     try:
         with open_cube(path) as cube:
             wrong = [*_attributes(cube, run_id, record), *_variables(cube)]
-            damaged = list(_undecodable(cube))
+            damaged = list(undecodable(cube))
             chunks = sum(sum(1 for _ in v.blocks()) for v in cube.variables.values())
     except InputError as error:
         yield Finding(file, one_line(error.what), False)
@@ -147,7 +147,8 @@ def _alike(found: object, expected: object) -> bool:
     return False
 
 
-def _undecodable(cube: StoredCube) -> Iterator[str]:
+def undecodable(cube: StoredCube) -> Iterator[str]:
+    """What part of a cube cannot be read, all of it read once."""
     for variable in cube.variables.values():
         for place in variable.blocks():
             try:

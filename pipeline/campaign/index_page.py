@@ -91,7 +91,6 @@ def _urgency(row: IndexRow) -> tuple[int, str]:
 
 
 def _shown(row: IndexRow, folder: Path) -> dict[str, str]:
-    since = dt.datetime.fromtimestamp(row.changed_s, dt.UTC)
     link = ""
     if row.report is not None:
         link = quote(os.fsencode(os.path.relpath(row.report, folder)))
@@ -100,7 +99,15 @@ def _shown(row: IndexRow, folder: Path) -> dict[str, str]:
         "state": row.state,
         "verdict": row.verdict,
         "reason": one_line(row.reason),
-        "since": since.strftime("%Y-%m-%d %H:%M"),
+        "since": _shown_time(row.changed_s),
         "run_id": one_line(row.run_id),
         "link": link,
     }
+
+
+def _shown_time(seconds: float) -> str:
+    """A time since 1970 as people read it; a damaged ledger may hold one of no calendar."""
+    try:
+        return dt.datetime.fromtimestamp(seconds, dt.UTC).strftime("%Y-%m-%d %H:%M")
+    except (OverflowError, ValueError, OSError):
+        return "unknown"

@@ -43,6 +43,8 @@ create table if not exists tries (
 create index if not exists tries_of_work on tries (folder, work);
 """
 
+#: How long another program may hold the ledger [s].
+PATIENCE_S = 10
 #: Outcomes that count as a try of the flight; a full disk is not the flight's fault.
 COUNTED = ("failed", "killed")
 
@@ -85,7 +87,7 @@ class Ledger:
         self._path = path
         with self._told():
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+            self._db = sqlite3.connect(path, isolation_level=None, timeout=PATIENCE_S)
             try:
                 self._db.execute("pragma journal_mode = wal")
                 self._db.execute("pragma synchronous = full")
@@ -117,10 +119,16 @@ class Ledger:
         try:
             yield
         except (sqlite3.Error, OSError) as error:
+            held = getattr(error, "sqlite_errorcode", None) in (
+                sqlite3.SQLITE_BUSY,
+                sqlite3.SQLITE_LOCKED,
+            )
             raise OutputError(
                 f"the ledger cannot be used: {one_line(error)}",
                 where=self._path,
-                do="Free space, or move the file away to begin a new one",
+                do="Another program has it open: close that, and try again"
+                if held
+                else "Free space, or move the file away to begin a new one",
             ) from error
 
     def flight(self, name: str) -> FlightRow | None:

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.calibrate.blocks_in_order import Helpers, in_order
-from pipeline.errors import OutputError
 from pipeline.radiometry.kernel import (
     TALLIES,
     CalibratedBlock,
@@ -35,6 +34,7 @@ from pipeline.records import Array32, Capture
 from pipeline.write.flush import FlushBehind
 from pipeline.write.formats import FORMATS, Proof, RereadSample, reread
 from pipeline.write.product import CubeProduct
+from pipeline.write.publish import not_written
 
 Progress = Callable[[int], None]
 
@@ -118,11 +118,7 @@ def calibrate_cube(
         beside.replace(task.path)
     except OSError as error:
         remove(beside)
-        raise OutputError(
-            f"cannot be written: {error.strerror or error}",
-            where=task.path.name,
-            do="Free space or choose another output folder",
-        ) from error
+        raise not_written(error, task.path.parent, where=task.path.name) from error
     except BaseException:
         remove(beside)
         raise

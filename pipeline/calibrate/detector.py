@@ -84,6 +84,12 @@ def read_flat(
     saturation_counts: float,
 ) -> FlatReading:
     """Relative response from the flat capture, its mean, photon transfer points and SHA-256."""
+    if capture.lines < 2:
+        raise InputError(
+            "the flat has a single line, whose noise nothing tells from the response",
+            where=capture.data,
+            do="Record it again with a hundred lines, or leave flight.flat out",
+        )
     digest = hashlib.sha256()
     times = line_times_from_start(capture.settings, capture.lines)
     at = dark_of(darks, times, capture)

@@ -16,7 +16,6 @@ from pipeline.calibrate.input_manifest import InputManifest, require_unchanged, 
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import Config, load_config, require_output_folder
-from pipeline.errors import OutputError
 from pipeline.flight import measurement_cache
 from pipeline.flight.all_cubes import Cubes, Hands, calibrate_cubes
 from pipeline.flight.finish import Work, finish
@@ -114,7 +113,7 @@ def run(
         memory.remember(read)
         _keep(prepared, cubes, read)
         work = Work(prepared, read, place, started, timings, cubes, checks.result())
-        with _told_as_output_error(flight_folder(config)):
+        with _told_as_output_error(place, flight_folder(config)):
             record = finish(work, workers=hands.workers)
             target = flight_folder(config) / str(record.run_id)
             published = publish.publish(place, target, replace=again)
@@ -186,15 +185,11 @@ def _keep(prepared: Preparation, cubes: Cubes, read: InputManifest) -> None:
 
 
 @contextmanager
-def _told_as_output_error(folder: Path) -> Iterator[None]:
+def _told_as_output_error(place: Path, folder: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise OutputError(
-            f"cannot be written: {error.strerror or error}",
-            where=folder,
-            do="Free space or choose another output folder",
-        ) from error
+        raise publish.not_written(error, place, where=folder) from error
 
 
 def _tell(published: publish.Published, target: Path, progress: Progress) -> None:

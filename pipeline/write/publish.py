@@ -79,6 +79,28 @@ def staging(folder: Path) -> Iterator[Path]:
                 empty.rmdir()
 
 
+def not_written(error: OSError, place: Path, *, where: str | os.PathLike[str]) -> OutputError:
+    """Why something cannot be written.
+
+    Parameters
+    ----------
+    place : the folder that it was to be written in, which the program made; a library may call
+        its absence anything
+    where : what the message names
+    """
+    if not place.is_dir():
+        return OutputError(
+            "the folder that it was being written in has been removed",
+            where=where,
+            do="Run it again, and let nothing clear its results while it works",
+        )
+    return OutputError(
+        f"cannot be written: {error.strerror or error}",
+        where=where,
+        do="Free space or choose another output folder",
+    )
+
+
 def _claimed(folder: Path) -> tuple[Path, int]:
     """A new staging folder and its lock, held.
 

@@ -43,3 +43,17 @@ def test_a_flat_without_response_is_refused(rich_copy: Any, counts: int, tmp_pat
     with pytest.raises(InputError, match="saturated or without light in"):
         pipeline.run(flight.config, output=tmp_path / "out")
     assert not list((tmp_path / "out").glob("*/*.nc"))
+
+
+def test_a_flat_of_one_line_is_refused_by_name(rich_copy: Any, tmp_path: Path) -> None:
+    header = rich_copy.folder / "raw" / "flat-0.hdr"
+    header.write_text(
+        header.read_text().replace(f"lines = {rich_copy.plan.flat_lines}", "lines = 1")
+    )
+    plan = rich_copy.plan
+    data = header.with_suffix(".raw")
+    data.write_bytes(data.read_bytes()[: 2 * plan.bands * plan.samples])
+    (rich_copy.folder / "raw" / "manifest.sha256").unlink()
+    with pytest.raises(InputError, match="single line") as error:
+        pipeline.run(rich_copy.config, output=tmp_path / "out")
+    assert error.value.where == data

@@ -148,6 +148,15 @@ def test_a_folder_that_cannot_be_made_is_an_output_error(tmp_path: Path) -> None
         pass
 
 
+def test_a_folder_removed_meanwhile_is_told_as_that(tmp_path: Path) -> None:
+    """HDF5 calls it "Permission denied", and space would not help."""
+    error = PermissionError(13, "Permission denied")
+    there = publish.not_written(error, tmp_path, where="a.nc")
+    assert "Permission denied. Free space" in str(there)
+    gone = publish.not_written(error, tmp_path / "gone", where="a.nc")
+    assert "has been removed. Run it again" in str(gone)
+
+
 def test_leftovers_of_a_killed_run_are_cleared_and_a_live_one_is_left(tmp_path: Path) -> None:
     code = (
         "import sys, time, pathlib\n"

@@ -23,9 +23,20 @@ ROOT = Path(pipeline.__file__).parent
 BASE = ("errors", "files", "flags", "foreign", "records", "version")
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "__main__": ("cli",),
-    "cli": (*BASE, "campaign", "inspect", "flight", "write", "config", "progress", "radiometry"),
+    "cli": (
+        *BASE,
+        "campaign",
+        "inspect",
+        "draft",
+        "flight",
+        "write",
+        "config",
+        "progress",
+        "radiometry",
+    ),
     "campaign": (*BASE, "flight", "read", "write", "config", "progress"),
     "inspect": (*BASE, "read", "write", "radiometry", "progress", "calibrate.digest_memory"),
+    "draft": (*BASE, "assess", "calibrate", "read", "write", "config", "progress"),
     "flight": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),
     "assess": (*BASE, "calibrate", "read", "write", "radiometry", "config"),
     "calibrate": (*BASE, "read", "write", "radiometry", "config", "progress"),

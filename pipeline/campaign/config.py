@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -28,12 +27,10 @@ from pipeline.campaign.boundary import (
 )
 from pipeline.config.complaint import config_error
 from pipeline.config.flight import Config, config_from_table
-from pipeline.config.model import Count, Number
+from pipeline.config.model import Count, Number, safe_name
 from pipeline.config.named_files import FLIGHT_FILES, named_values
 from pipeline.config.toml_file import read_toml
 from pipeline.errors import ConfigError
-
-_SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 
 
 class Sweep(BaseModel):
@@ -242,16 +239,3 @@ def _require_template(table: Mapping[str, Any], path: Path) -> None:
     config_from_table(
         {**table, "flight": bare, "calibration": calibration}, path=path, text="", output=path
     )
-
-
-def safe_name(name: str) -> str:
-    """A folder's name as the name of a flight: itself where it is one, else unlike any other's.
-
-    Other characters than letters, digits, `.`, `_` and `-` become `-`, and eight digits of the
-    name's SHA-256 follow.
-    """
-    if _SAFE.fullmatch(name):
-        return name
-    digest = hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("._-")[:80].rstrip("._-")
-    return f"{plain}-{digest}" if plain else f"flight-{digest}"

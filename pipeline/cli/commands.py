@@ -41,6 +41,12 @@ def build_parser() -> argparse.ArgumentParser:
     demo.add_argument("--workers", type=_positive, metavar="N", help="threads")
     demo.set_defaults(call=_demo)
 
+    draft = commands.add_parser(
+        "draft", help="from a folder off the card to a config", epilog=EPILOG
+    )
+    draft.add_argument("folder", type=Path, metavar="FOLDER", help="of one flight's files")
+    draft.set_defaults(call=_draft)
+
     check = _on_config(commands, "check", _check, "all but the cubes: may I calibrate this flight?")
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
@@ -242,6 +248,18 @@ def _run(options: argparse.Namespace) -> int:
     else:
         show_verdict(result.record, result.folder, reused=result.reused)
     return result.exit_code
+
+
+def _draft(options: argparse.Namespace) -> int:
+    from pipeline.draft.draft import draft
+    from pipeline.foreign import one_line
+    from pipeline.progress.terminal import Terminal
+
+    with Terminal() as progress:
+        made = draft(options.folder, progress=progress)
+    for line in made.told:
+        print(one_line(line))
+    return made.exit_code
 
 
 def _check(options: argparse.Namespace) -> int:

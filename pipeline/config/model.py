@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import math
+import re
 from typing import Annotated
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict
@@ -12,6 +14,19 @@ from pipeline.config.complaint import shown
 
 #: A name that is safe as a file's everywhere.
 NAME = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$"
+
+
+def safe_name(name: str) -> str:
+    """A folder's name as the name of a flight: itself where it is one, else unlike any other's.
+
+    Other characters than letters, digits, `.`, `_` and `-` become `-`, and eight digits of the
+    name's SHA-256 follow.
+    """
+    if re.fullmatch(NAME, name):
+        return name
+    digest = hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("._-")[:80].rstrip("._-")
+    return f"{plain}-{digest}" if plain else f"flight-{digest}"
 
 
 class Model(BaseModel):

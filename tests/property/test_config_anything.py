@@ -12,8 +12,9 @@ import tomli_w
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.campaign.config import load_campaign, safe_name
+from pipeline.campaign.config import load_campaign
 from pipeline.config.flight import config_from_table, load_config
+from pipeline.config.model import safe_name
 from pipeline.errors import ConfigError
 
 QUICK = settings(deadline=2000, max_examples=150)

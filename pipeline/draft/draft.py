@@ -1,0 +1,155 @@
+"""`draft`: from a folder off the card to a config that can be run."""
+
+from __future__ import annotations
+
+import math
+import time
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.assess.flight_checks import before_cubes
+from pipeline.calibrate.prepare import Preparation, prepare
+from pipeline.config.flight import config_from_table
+from pipeline.draft.captures import Captures
+from pipeline.draft.compose import Composed, PanelPlace, compose
+from pipeline.draft.config_text import config_text
+from pipeline.draft.findings import Findings, find
+from pipeline.errors import CalibrationError, ConfigError, InputError, ReflectoryError
+from pipeline.progress.protocol import Progress, Silent
+from pipeline.records import PanelReading
+from pipeline.write.publish import write_text
+
+#: Name of the config that is written.
+CONFIG = "flight.toml"
+HEAD = (
+    "Drafted from what lies in this folder. Each line says what it was concluded from;",
+    "what a config may hold besides: configs/README.md of reflectory.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Draft:
+    """A config that was drafted."""
+
+    path: Path
+    text: str
+    captures: Captures
+    readings: tuple[PanelReading, ...]  # passes over panels that were found
+    undecided: tuple[str, ...]  # to be decided before it can be run
+
+    @property
+    def exit_code(self) -> int:
+        """0 where the config can be run as it is, 1 where something must be decided first."""
+        return 1 if self.undecided else 0
+
+    @property
+    def told(self) -> list[str]:
+        """What a person is told in the end, what must be decided last."""
+        found = self.captures
+        flat = f", {_number(len(found.flats), 'flat')}" if found.flats else ""
+        panels = len({reading.panel for reading in self.readings})
+        lines = [f"left out: {path.name}: {why}" for path, why in found.left_out]
+        lines.append(
+            f"{_number(len(found.strips), 'strip')}, {_number(len(found.darks), 'dark')}{flat}, "
+            f"{_number(panels, 'panel')} found on the images"
+        )
+        lines.append(f"written: {self.path}")
+        lines += [f"to decide: {what}" for what in self.undecided]
+        if not self.undecided:
+            lines.append(f"It can be run as it is: reflectory run {self.path}")
+        return lines
+
+
+def _number(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def draft(folder: Path, *, progress: Progress | None = None) -> Draft:
+    """Look through a folder, and write its config there.
+
+    Raises
+    ------
+    ConfigError
+        There is one already.
+    InputError
+        There is no such folder, or no capture in it.
+    OutputError
+        It cannot be written.
+    """
+    path = folder / CONFIG
+    if not folder.is_dir():
+        raise InputError("no such folder", where=folder)
+    if path.exists():
+        raise ConfigError(
+            "is there already, and a draft never replaces one",
+            where=path,
+            do="Use it, or move it away",
+        )
+    # A day, for a clock in another zone.
+    found = find(folder, time.time() + 86_400)
+    made, readings, undecided = _with_panels(found, path, progress or Silent())
+    text = config_text([*HEAD, *_left_out(found), *_open(undecided)], made.sections)
+    write_text(path, text)
+    return Draft(path, text, found.captures, readings, undecided)
+
+
+def _left_out(found: Findings) -> list[str]:
+    return [
+        f"left out: {path.relative_to(found.folder)}: {why}"
+        for path, why in found.captures.left_out
+    ]
+
+
+def _open(undecided: tuple[str, ...]) -> list[str]:
+    return [f"TO DECIDE: {what}" for what in undecided]
+
+
+def _with_panels(
+    found: Findings, path: Path, progress: Progress
+) -> tuple[Composed, tuple[PanelReading, ...], tuple[str, ...]]:
+    """The config with its panels where they are on the images, if they are certain."""
+    made = compose(found, {})
+    if not (made.panels and found.captures.strips and found.captures.darks):
+        return made, (), made.undecided
+    try:
+        prepared = _prepared(made, path, progress)
+    except CalibrationError as error:
+        return made, (), (*made.undecided, f"panel: {error}")
+    except ReflectoryError as error:
+        return made, (), (*made.undecided, str(error))
+    places = _places(prepared.measured.readings)
+    rows = {row.check: row for row in before_cubes(prepared)}
+    falloff = rows["falloff"].verdict == "caution"
+    piles = [p.at for p in prepared.measured.panel_piles.values() if p is not None and p.at]
+    passes = max(
+        len(place.where) if isinstance(place.where, list) else 1 for place in places.values()
+    )
+    made = compose(
+        found,
+        places,
+        response="scene" if falloff else "",
+        illumination=("panel passes", "the panels were passed more than once") if passes else None,
+        saturation_counts=min(piles) if rows["pile-up"].verdict == "caution" else math.nan,
+    )
+    return made, prepared.measured.readings, made.undecided
+
+
+def _prepared(made: Composed, path: Path, progress: Progress) -> Preparation:
+    text = config_text((), made.sections)
+    return prepare(config_from_table(tomllib.loads(text), path=path, text=text), progress)
+
+
+def _places(readings: tuple[PanelReading, ...]) -> dict[str, PanelPlace]:
+    """Windows of each panel, one where it was passed once."""
+    found: dict[str, list[Mapping[str, object]]] = {}
+    for reading in readings:
+        window = {"cube": reading.cube, "lines": [*reading.lines], "samples": [*reading.samples]}
+        found.setdefault(reading.panel, []).append(window)
+    return {
+        name: PanelPlace(
+            windows[0] if len(windows) == 1 else list(windows), "found on the image, and certain"
+        )
+        for name, windows in found.items()
+    }

@@ -41,6 +41,7 @@ LIGHT = ("tests/radiometry/illumination",)
 YORK = ("tests/published/test_york.py",)
 LINE = ("tests/radiometry/test_empirical_line.py", "tests/published/test_propagation.py")
 MANIFEST = ("tests/calibrate/test_input_manifest.py",)
+DRAFT = ("tests/draft",)
 SWEEP = ("tests/campaign/test_sweep_inbox.py", "tests/campaign/test_sweep_schedules.py")
 DARK = ("tests/radiometry/test_dark.py", "tests/calibrate/test_darks.py")
 WORDS = ("tests/read/test_own_words.py", "tests/flight/test_own_words_flight.py")
@@ -367,6 +368,20 @@ MUTANTS = (
     Mutant("overviews of nearest cells alone", "pipeline/inspect/map_files.py",
            "Resampling[self._layer.resampling.lower()]", "Resampling.nearest",
            ("tests/inspect/test_map.py",)),
+    # From a folder to a config
+    Mutant("a dark taken for a strip", "pipeline/draft/captures.py",
+           "lit = [one for one in seen if one.span_counts >= _DARK_SPAN * brightest]",
+           "lit = seen", DRAFT),
+    Mutant("a flat taken for a strip", "pipeline/draft/captures.py",
+           "elif one not in changing and changing:", "elif False:", DRAFT),
+    Mutant("local time taken as UTC", "pipeline/draft/clocks.py",
+           'return Clock("iso", _zone(whole[0]), ', 'return Clock("iso", "", ', DRAFT),
+    Mutant("the zone's sign turned", "pipeline/draft/clocks.py",
+           "(span[0] - z, span[1] - z)", "(span[0] + z, span[1] + z)", DRAFT),
+    Mutant("percents taken as fractions", "pipeline/draft/tables.py",
+           "scale = 0.01 if np.median(level) > _FRACTION else 1.0", "scale = 1.0", DRAFT),
+    Mutant("captures of other settings kept", "pipeline/draft/findings.py",
+           "tuple(one for one in some if stated(one) == usual)", "some", DRAFT),
     # Cubes in other forms
     Mutant("lines and bands of a flat file swapped", "pipeline/inspect/cube_export.py",
            "values.transpose(1, 0, 2)", "values.transpose(0, 1, 2)",

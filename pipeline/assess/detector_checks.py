@@ -27,7 +27,7 @@ def detector_rows(
     slope, error = _warm_up(recording, measured)
     leak = light_leak.light_leak(
         {d.name: d.mean for d in darks},
-        np.asarray(np.nanmean(panel_signal, axis=0)),
+        _mean_known(panel_signal),
         scene_spectrum=_scene_spectrum(measured),
         limits=limits,
     )
@@ -60,6 +60,13 @@ def detector_rows(
         ),
         _striping(measured, limits),
     ]
+
+
+def _mean_known(panel_signal: Array) -> Array:
+    """Mean over the panels that measure in a band; NaN where all of them saturate."""
+    known = np.isfinite(panel_signal)
+    total = np.where(known, panel_signal, 0).sum(axis=0)
+    return np.where(known.any(axis=0), total / np.maximum(known.sum(axis=0), 1), np.nan)
 
 
 def _warm_up(recording: Recording, measured: Measured) -> tuple[float | None, float | None]:

@@ -118,7 +118,8 @@ class Ledger:
     def _told(self) -> Iterator[None]:
         try:
             yield
-        except (sqlite3.Error, OSError) as error:
+        # SQLite words what it finds damaged in bytes that need be no text.
+        except (sqlite3.Error, OSError, UnicodeDecodeError) as error:
             held = getattr(error, "sqlite_errorcode", None) in (
                 sqlite3.SQLITE_BUSY,
                 sqlite3.SQLITE_LOCKED,

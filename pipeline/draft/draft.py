@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.assess.flight_checks import before_cubes
+from pipeline.calibrate.light import follow_light
+from pipeline.calibrate.panels.readings import references
 from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import config_from_table
 from pipeline.draft.captures import Captures
@@ -123,17 +125,29 @@ def _with_panels(
     rows = {row.check: row for row in before_cubes(prepared)}
     falloff = rows["falloff"].verdict == "caution"
     piles = [p.at for p in prepared.measured.panel_piles.values() if p is not None and p.at]
-    passes = max(
-        len(place.where) if isinstance(place.where, list) else 1 for place in places.values()
-    )
     made = compose(
         found,
         places,
         response="scene" if falloff else "",
-        illumination=("panel passes", "the panels were passed more than once") if passes else None,
+        illumination=("panel passes", "the panels were passed more than once")
+        if _passes_tell(prepared)
+        else None,
         saturation_counts=min(piles) if rows["pile-up"].verdict == "caution" else math.nan,
     )
     return made, prepared.measured.readings, made.undecided
+
+
+def _passes_tell(prepared: Preparation) -> bool:
+    """Whether repeated passes over panels follow the light."""
+    readings, recording = prepared.measured.readings, prepared.recording
+    if len({reading.panel for reading in readings}) == len(readings):
+        return False
+    certified = references(prepared.config, recording.cubes[0])
+    try:
+        follow_light("panel passes", recording, readings, certified)
+    except CalibrationError:
+        return False
+    return True
 
 
 def _prepared(made: Composed, path: Path, progress: Progress) -> Preparation:

@@ -39,7 +39,7 @@ def opened(path: Path) -> Iterator[xr.Dataset]:
             if zarr
             else xr.open_dataset(path, engine="netcdf4", decode_times=False)
         )
-    except (OSError, ValueError) as error:
+    except UNREADABLE as error:
         raise InputError(f"cannot be read: {one_line(error)}", where=path) from error
     with cube:
         if "reflectance" not in cube:

@@ -158,7 +158,7 @@ def main() -> int:
         print(f"{number:6d}  {what}")
     print(f"{options.inputs} inputs, {len(found)} neither read nor refused")
     for text in found[:20]:
-        print(text)
+        print(text[:3000])
     return 1 if found else 0
 
 

@@ -265,15 +265,24 @@ def _draft(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     from pipeline.cli.verdict import show_verdict
     from pipeline.config.flight import load_config
+    from pipeline.draft.look import page_of_check
+    from pipeline.errors import CalibrationError
     from pipeline.flight.field_check import look
 
     config = load_config(options.config)
     with _told(options, config.flight.name) as progress:
-        record = look(config, progress=progress)
+        try:
+            record = look(config, progress=progress)
+        except CalibrationError as error:
+            # Where panels are not found is where a person must look.
+            print(f"look at: {page_of_check(config, None, error)}", file=sys.stderr)
+            raise
+        page = page_of_check(config, record)
     if options.json:
         _print_json(record.to_json())
     else:
         show_verdict(record, None)
+        print(f"look at: {page}")
     return record.exit_code
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from pipeline.assess.flight_checks import before_cubes
 from pipeline.calibrate.light import follow_light
+from pipeline.calibrate.panels.image_search import Seen, UnclearPanelsError
 from pipeline.calibrate.panels.readings import references
 from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import config_from_table
@@ -18,6 +19,9 @@ from pipeline.draft.captures import Captures
 from pipeline.draft.compose import Composed, PanelPlace, compose
 from pipeline.draft.config_text import config_text
 from pipeline.draft.findings import Findings, find
+from pipeline.draft.glance import glances
+from pipeline.draft.look import candidates_of, outlines_of
+from pipeline.draft.look_page import LookData, PanelChoice, write_look
 from pipeline.errors import CalibrationError, ConfigError, InputError, ReflectoryError
 from pipeline.progress.protocol import Progress, Silent
 from pipeline.records import PanelReading
@@ -40,6 +44,7 @@ class Draft:
     captures: Captures
     readings: tuple[PanelReading, ...]  # passes over panels that were found
     undecided: tuple[str, ...]  # to be decided before it can be run
+    page: Path  # to look at
 
     @property
     def exit_code(self) -> int:
@@ -57,7 +62,7 @@ class Draft:
             f"{_number(len(found.strips), 'strip')}, {_number(len(found.darks), 'dark')}{flat}, "
             f"{_number(panels, 'panel')} found on the images"
         )
-        lines.append(f"written: {self.path}")
+        lines += [f"written: {self.path}", f"look at: {self.page}"]
         lines += [f"to decide: {what}" for what in self.undecided]
         if not self.undecided:
             lines.append(f"It can be run as it is: reflectory run {self.path}")
@@ -91,10 +96,44 @@ def draft(folder: Path, *, progress: Progress | None = None) -> Draft:
         )
     # A day, for a clock in another zone.
     found = find(folder, time.time() + 86_400)
-    made, readings, undecided = _with_panels(found, path, progress or Silent())
-    text = config_text([*HEAD, *_left_out(found), *_open(undecided)], made.sections)
+    drawn = _with_panels(found, path, progress or Silent())
+    undecided = drawn.undecided
+    text = config_text([*HEAD, *_left_out(found), *_open(undecided)], drawn.composed.sections)
     write_text(path, text)
-    return Draft(path, text, found.captures, readings, undecided)
+    page = path.with_suffix(".html")
+    write_look(page, _look(found, drawn, text))
+    return Draft(path, text, found.captures, drawn.readings, undecided, page)
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    """A config in the making."""
+
+    composed: Composed
+    undecided: tuple[str, ...]
+    readings: tuple[PanelReading, ...] = ()
+    candidates: tuple[Seen, ...] = ()
+
+
+def _look(found: Findings, drawn: _Drawn, text: str) -> LookData:
+    """The page to look at."""
+    sure = not drawn.undecided
+    table = tomllib.loads(text)
+    return LookData(
+        flight=found.folder.absolute().name,
+        says="The config can be run as it is. Look whether the outlines lie on the panels."
+        if sure
+        else "Something must be decided before the config can be run.",
+        certain=sure,
+        glances=glances(
+            [one.capture for one in found.captures.strips], table["sensor"]["saturation_counts"]
+        ),
+        outlines=[*outlines_of(drawn.readings), *candidates_of(drawn.candidates)],
+        panels=[PanelChoice(p["name"], p["certificate"]) for p in table.get("panel", ())],
+        config_name=CONFIG,
+        config=text,
+        to_decide=drawn.undecided,
+    )
 
 
 def _left_out(found: Findings) -> list[str]:
@@ -108,33 +147,31 @@ def _open(undecided: tuple[str, ...]) -> list[str]:
     return [f"TO DECIDE: {what}" for what in undecided]
 
 
-def _with_panels(
-    found: Findings, path: Path, progress: Progress
-) -> tuple[Composed, tuple[PanelReading, ...], tuple[str, ...]]:
+def _with_panels(found: Findings, path: Path, progress: Progress) -> _Drawn:
     """The config with its panels where they are on the images, if they are certain."""
     made = compose(found, {})
     if not (made.panels and found.captures.strips and found.captures.darks):
-        return made, (), made.undecided
+        return _Drawn(made, made.undecided)
     try:
         prepared = _prepared(made, path, progress)
-    except CalibrationError as error:
-        return made, (), (*made.undecided, f"panel: {error}")
+    except UnclearPanelsError as error:
+        undecided = (*made.undecided, f"panel: {error}")
+        return _Drawn(made, undecided, candidates=error.candidates)
     except ReflectoryError as error:
-        return made, (), (*made.undecided, str(error))
+        return _Drawn(made, (*made.undecided, str(error)))
     places = _places(prepared.measured.readings)
     rows = {row.check: row for row in before_cubes(prepared)}
-    falloff = rows["falloff"].verdict == "caution"
     piles = [p.at for p in prepared.measured.panel_piles.values() if p is not None and p.at]
     made = compose(
         found,
         places,
-        response="scene" if falloff else "",
+        response="scene" if rows["falloff"].verdict == "caution" else "",
         illumination=("panel passes", "the panels were passed more than once")
         if _passes_tell(prepared)
         else None,
         saturation_counts=min(piles) if rows["pile-up"].verdict == "caution" else math.nan,
     )
-    return made, prepared.measured.readings, made.undecided
+    return _Drawn(made, made.undecided, prepared.measured.readings)
 
 
 def _passes_tell(prepared: Preparation) -> bool:

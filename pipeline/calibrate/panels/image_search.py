@@ -31,6 +31,12 @@ ROOM_LINES = 24
 GIVE_WINDOWS = "Give their windows: where = { cube, lines, samples }"
 
 
+class UnclearPanelsError(CalibrationError):
+    """Panels could not be told on the images; the patches that may be panels are `candidates`."""
+
+    candidates: tuple[Seen, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Seen:
     """A patch in a cube."""
@@ -262,7 +268,9 @@ def _refused(names: Sequence[str], patches: Sequence[Seen], why: str) -> Calibra
     places = "; ".join(str(s) for s in patches[:6])
     more = f" and {len(patches) - 6} more" if len(patches) > 6 else ""
     count = f"{len(patches)} uniform patch{'' if len(patches) == 1 else 'es'}"
-    return CalibrationError(
+    error = UnclearPanelsError(
         f"search for {', '.join(names)}: {count} found ({places or 'none'}{more}), {why}",
         do=GIVE_WINDOWS,
     )
+    error.candidates = tuple(patches)
+    return error

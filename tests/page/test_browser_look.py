@@ -14,6 +14,8 @@ import pytest
 
 from pipeline.cli.commands import main
 from pipeline.config.flight import load_config
+from pipeline.draft.glance import Glance
+from pipeline.draft.look_page import LookData, PanelChoice, write_look
 from pipeline.flight.run import run
 from pipeline.read.registry import describe, open_capture
 from pipeline.synthetic import FlightPlan, make_flight
@@ -155,3 +157,39 @@ def test_no_serious_barrier(browser: Any, refused: Refused, axe: str, width: int
     assert [v["id"] for v in violations if v["impact"] in ("serious", "critical")] == []
     wide = browser.execute_script("return document.documentElement.scrollWidth")
     assert wide <= width
+
+
+def test_only_that_panels_place_is_replaced(browser: Any, tmp_path: Path) -> None:
+    """Comments, other panels, and values over several lines stay as they were."""
+    from selenium.webdriver import ActionChains, Keys
+    from selenium.webdriver.support.ui import Select
+
+    first = '[[panel]]\nname = "a"\ncertificate = "a.csv"\nwhere = "search"  # [not a table\n\n'
+    second = "[[ panel ]] # two passes\nname = 'b'\ncertificate = 'b.csv'\n"
+    where = (
+        'where = [\n  { cube = "s", lines = [1, 2], samples = [3, 4] }, # ]\n'
+        '  { cube = "s", lines = [5, 6], samples = [3, 4] },\n]\n'
+    )
+    after = 'use = "check"\n\n[output]\nfolder = "results"\n'
+    glance = Glance(
+        "s", 90, 40, 1, 1, np.array([400.0, 500.0]), np.full((2, 90, 40), 7, np.uint16),
+        np.zeros((90, 40), np.uint8), np.full((3, 90, 40), 7, np.float32),
+    )  # fmt: skip
+    choices = [PanelChoice("a", "a.csv"), PanelChoice("b", "b.csv"), PanelChoice("c", "c.csv")]
+    config = first + second + where + after
+    data = LookData("f", "says", False, [glance], (), choices, "flight.toml", config)
+    write_look(tmp_path / "look.html", data)
+    opened(browser, tmp_path / "look.html")
+    browser.execute_script("document.querySelector('svg.over').focus()")
+    ActionChains(browser).send_keys(Keys.ARROW_RIGHT).perform()
+    place = '{ cube = "s", lines = [26, 66], samples = [0, 40] }'
+    written = f"where = {place}  # from the page\n"
+    Select(by_id(browser, "panel")).select_by_index(1)
+    by_id(browser, "take").click()
+    assert value(browser, "config") == first + second + written + after
+    Select(by_id(browser, "panel")).select_by_index(2)
+    by_id(browser, "take").click()
+    made = tomllib.loads(value(browser, "config"))
+    assert [p["name"] for p in made["panel"]] == ["a", "b", "c"]
+    assert made["panel"][2]["where"] == tomllib.loads(f"where = {place}")["where"]
+    assert made["panel"][0]["where"] == "search"

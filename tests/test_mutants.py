@@ -28,7 +28,8 @@ MUTANTS = _listed()
 def test_it_applies_once_and_its_tests_are_there(mutant: Any) -> None:
     text = (HERE.parent / mutant.file).read_text(encoding="utf-8")
     assert text.count(mutant.before) == 1
-    ast.parse(text.replace(mutant.before, mutant.after))
+    if mutant.file.endswith(".py"):
+        ast.parse(text.replace(mutant.before, mutant.after))
     assert mutant.tests
     assert [t for t in mutant.tests if not (HERE.parent / t).exists()] == []
 

@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from pipeline.calibrate.measure import Measured
 from pipeline.radiometry import spectrum
 from pipeline.radiometry.checks import spectrum as spectral
 from pipeline.radiometry.checks.row import Limits
-from pipeline.records import Capture, Check
+from pipeline.records import Array, Capture, Check
 
 _SMILE_GROUPS = 16
 
 
-def spectrum_rows(capture: Capture, measured: Measured, limits: Limits) -> list[Check]:
-    """The O2-A checks, on the mean of all thin lines.
+class Dips(NamedTuple):
+    """Where the O2-A dip lies in the mean of all thin lines."""
 
-    In N - D: a response measured under the same light holds the same dips and divides them out.
-    """
+    shift_nm: float  # NaN where it is not found, as in the others
+    error_nm: float
+    groups_nm: Array  # (group,) across the samples
+    group_errors_nm: Array
+
+
+def dips_of(capture: Capture, measured: Measured) -> Dips:
+    """The O2-A dip in N - D: a response measured under the same light holds the same dips and
+    divides them out."""
     detector = measured.detector
     mean = np.mean([s.mean for s in measured.scenes], axis=0) * detector.flat.response
     mean = np.where(detector.bad.any, np.nan, mean)
@@ -27,9 +36,15 @@ def spectrum_rows(capture: Capture, measured: Measured, limits: Limits) -> list[
     groups, group_errors = spectrum.smile(
         capture.wavelength_nm, capture.fwhm_nm, mean, min(_SMILE_GROUPS, capture.samples)
     )
+    return Dips(float(shift), float(error), groups, group_errors)
+
+
+def spectrum_rows(capture: Capture, measured: Measured, limits: Limits) -> list[Check]:
+    """The O2-A checks."""
+    dips = dips_of(capture, measured)
     at = int(np.argmin(np.abs(capture.wavelength_nm - 760.5)))
     fwhm_nm = float(capture.fwhm_nm[at])
     return [
-        spectral.wavelength_shift(float(shift), float(error), fwhm_nm, limits=limits),
-        spectral.smile(groups, group_errors, fwhm_nm, limits=limits),
+        spectral.wavelength_shift(dips.shift_nm, dips.error_nm, fwhm_nm, limits=limits),
+        spectral.smile(dips.groups_nm, dips.group_errors_nm, fwhm_nm, limits=limits),
     ]

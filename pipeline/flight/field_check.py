@@ -11,6 +11,7 @@ from pipeline.calibrate.input_manifest import require_unchanged
 from pipeline.calibrate.prepare import prepare
 from pipeline.calibrate.scene_sample import SCENE_LINES
 from pipeline.config.flight import Config, load_config, require_output_folder
+from pipeline.flight.quantities_of import quantities_of
 from pipeline.flight.record_rows import panel_rows, refused_rows, sentence
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry.checks.verdict import run_verdict, worst_first
@@ -51,6 +52,7 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> Ru
         ),
         panels=panels,
         checks=tuple(worst_first(checks)),
+        quantities=quantities_of(prepared),
         timings={"prepare": round(time.perf_counter() - clock, 3)},
         config=json.loads(config.work),
         config_sha256=config.sha256,

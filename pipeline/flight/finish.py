@@ -12,6 +12,7 @@ from pipeline.assess.strip_checks import overlaps
 from pipeline.calibrate.input_manifest import InputManifest
 from pipeline.calibrate.prepare import Preparation
 from pipeline.flight.all_cubes import Cubes
+from pipeline.flight.quantities_of import quantities_of
 from pipeline.flight.record_rows import cube_rows, panel_rows, sentence, steps_of
 from pipeline.flight.report_inputs import page_data
 from pipeline.flight.run_folders import finished_runs, run_id
@@ -75,6 +76,7 @@ def finish(work: Work, *, workers: int) -> RunRecord:
         cubes=cube_rows(prepared, cubes.written, cubes.refused),
         panels=panel_rows(prepared),
         checks=tuple(worst_first(checks)),
+        quantities=quantities_of(prepared),
         timings=work.timings.as_dict(),
         config=json.loads(config.work),
         config_sha256=config.sha256,

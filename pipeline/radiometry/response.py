@@ -93,6 +93,24 @@ def response_of(coefficients: Array, samples: int) -> Array:
     return np.asarray(level / level.mean(axis=-1, keepdims=True))
 
 
+def end_falloff(shape: SwathShape, response: Array32, bad: Mask) -> tuple[float, float]:
+    """Response at the swath's ends over its middle, less 1, and its standard error [1].
+
+    `shape` is what the scene shows after `response` (band, sample) was divided out; both are taken
+    together. NaN where the scene tells nothing.
+    """
+    if not shape.known:
+        return math.nan, math.nan
+    across = modes(bad.shape[1])
+    clear = ~bad.all(axis=0)
+    level = np.where(bad, np.nan, response)[:, clear].astype(np.float64)
+    used = np.linalg.lstsq(across[:, clear].T, np.log(np.nanmedian(level, axis=0)), rcond=None)[0]
+    ends = (across[:, 0] + across[:, -1]) / 2 - across[:, bad.shape[1] // 2]
+    error = math.sqrt(float(shape.common_error**2 @ ends**2))
+    falloff = math.expm1(float((shape.common + used) @ ends))
+    return falloff, (1 + falloff) * error
+
+
 def nothing_known(bands: int) -> SwathShape:
     """The shape of a scene that tells nothing."""
     unknown = np.full(ORDERS, np.inf)

@@ -115,6 +115,36 @@ def smile(
     return o2a_shift(wavelength_nm, fwhm_nm, np.stack(means, axis=1))
 
 
+def smile_range(shift_nm: ArrayLike, standard_error_nm: ArrayLike) -> tuple[float, float]:
+    """Range of the O2-A shift across the samples, and its standard error [nm].
+
+    `shift_nm` and its error are (group,), as `smile` gives them. NaN with fewer than four groups
+    that tell. Optics bend a line smoothly, so the range is that of a parabola across the groups,
+    out to their outer edges, weighted by their errors: the range of noise alone would grow with
+    the number of groups.
+    """
+    shift = np.atleast_1d(np.asarray(shift_nm, np.float64))
+    error = np.broadcast_to(np.asarray(standard_error_nm, np.float64), shift.shape)
+    good = np.isfinite(shift) & np.isfinite(error)
+    if good.sum() < 4:
+        return math.nan, math.nan
+    position = (np.arange(shift.size) + 0.5) / shift.size * 2 - 1
+    floor = max(float(np.median(error[good])) / 10, 1e-9)
+    weight = 1 / np.maximum(error[good], floor)
+    design = np.vander(position[good], 3)
+    solve = np.linalg.pinv(design * weight[:, None]) * weight
+    terms = solve @ shift[good]
+    freedom = int(good.sum()) - 3
+    spread = ((shift[good] - design @ terms) * weight) @ ((shift[good] - design @ terms) * weight)
+    enlarged = max(1.0, float(spread) / freedom)
+    edge = 1 / shift.size
+    across = np.vander(np.linspace(position[good][0] - edge, position[good][-1] + edge, 65), 3)
+    curve = across @ terms
+    ends = across[int(curve.argmax())] - across[int(curve.argmin())]
+    of_terms = (solve * np.maximum(error[good], floor) ** 2) @ solve.T * enlarged
+    return float(np.ptp(curve)), math.sqrt(max(float(ends @ of_terms @ ends), 0.0))
+
+
 def _usable(centre: Array, width: Array) -> bool:
     return bool(
         centre.size >= 7

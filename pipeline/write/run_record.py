@@ -6,7 +6,6 @@ What is read may come from anywhere: it is taken as it must be, or refused in on
 from __future__ import annotations
 
 import dataclasses
-import datetime as dt
 import json
 import math
 from collections.abc import Iterator, Mapping
@@ -21,19 +20,15 @@ from pipeline.errors import InputError
 from pipeline.radiometry.checks.verdict import RunVerdict
 from pipeline.records import Check
 from pipeline.write.checksums import is_inside
+from pipeline.write.field_types import LARGEST, Count, Moment, Sha256
 from pipeline.write.provenance import Input, Output, inputs_of, outputs_of, prov_json, steps_in
+from pipeline.write.quantities import Quantities
 
 RUN_JSON = "run.json"
 #: Bytes of a record at the most; that of a hundred cubes with a thousand bands has a few millions.
 MOST_BYTES = 64 * 2**20
 #: How deep its values may be nested; ours are four deep.
 MOST_NESTED = 32
-_LARGEST = 2**63 - 1
-
-
-def _moment(text: str) -> str:
-    dt.datetime.strptime(text, "%Y-%m-%dT%H:%M:%SZ")
-    return text
 
 
 def _beside(text: str) -> str:
@@ -49,10 +44,7 @@ def _inside(output: Output) -> Output:
     return output
 
 
-Count = Annotated[int, Field(ge=0, le=_LARGEST)]
 Seconds = Annotated[float, Field(ge=0)]
-Moment = Annotated[str, AfterValidator(_moment)]  # ISO 8601, UTC, whole seconds
-Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 RunId = Annotated[str, Field(pattern=r"^[0-9a-f]{1,64}$")]
 FileName = Annotated[str, AfterValidator(_beside)]
 Spectrum = tuple[float | None, ...]  # (band,); None where there is no value
@@ -159,6 +151,7 @@ class RunRecord:
     cubes: tuple[CubeRow, ...]
     panels: tuple[PanelRow, ...]
     checks: tuple[Check, ...]
+    quantities: Quantities | None = None  # None in records of versions that did not keep them
     timings: Mapping[str, Seconds]  # by stage
     config: Mapping[str, Any]  # as JSON has it
     config_sha256: Sha256
@@ -187,8 +180,9 @@ class RunRecord:
         inputs, outputs, steps = (own.pop(name) for name in ("inputs", "outputs", "steps"))
         document = {name: _plain(value) for name, value in own.items()}
         document["checks"] = [_plain(check.as_dict()) for check in self.checks]
-        if self.looked_at is None:
-            del document["looked_at"]
+        for name in ("looked_at", "quantities"):
+            if document[name] is None:
+                del document[name]
         if self.run_id is not None:
             document |= prov_json(
                 run_id=self.run_id,
@@ -312,7 +306,7 @@ def _parts(value: object) -> Iterator[object]:
         yield from value.values()
     elif isinstance(value, list):
         yield from value
-    elif isinstance(value, int) and abs(value) > _LARGEST:
+    elif isinstance(value, int) and abs(value) > LARGEST:
         raise ValueError("a number of more than 19 digits")
     elif isinstance(value, float) and not math.isfinite(value):
         raise ValueError("a number too large")

@@ -26,7 +26,7 @@ HERE = Path("run.json")
 #: The keys of run.json, in their order; W3C PROV-JSON's members after the record's own.
 KEYS = [
     "run_id", "flight", "software", "started", "ended", "follows", "outcome", "verdict", "says",
-    "cubes", "panels", "checks", "timings", "config", "config_sha256",
+    "cubes", "panels", "checks", "quantities", "timings", "config", "config_sha256",
     "prefix", "entity", "activity", "agent", "used", "wasGeneratedBy", "wasDerivedFrom",
     "wasAssociatedWith",
 ]  # fmt: skip
@@ -72,6 +72,21 @@ def test_a_run_that_follows_another_and_left_a_cube_out_comes_back(rich_run: Any
     assert from_json(record.to_text(), HERE) == record
     assert record.refused == (refused,)
     assert record.written == ()
+
+
+def test_a_record_of_before_there_were_quantities_is_read(rich_run: Any, document: Any) -> None:
+    older = {name: part for name, part in document.items() if name != "quantities"}
+    record = from_json(json.dumps(older), HERE)
+    assert record == replace(read_run(rich_run.folder), quantities=None)
+    assert "quantities" not in record.to_json()
+
+
+@pytest.mark.parametrize("damage", ["1-2-3", "x", "-4", "1,2"])
+def test_bad_elements_that_are_no_numbers_are_refused(document: Any, damage: str) -> None:
+    odd = copy.deepcopy(document)
+    odd["quantities"]["which_bad"] = damage
+    with pytest.raises(InputError, match=r"quantities\.which_bad"):
+        from_json(json.dumps(odd), HERE)
 
 
 def test_a_check_is_the_same_record_without_a_run(rich_flight: Any, document: Any) -> None:

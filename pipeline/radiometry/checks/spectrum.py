@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.radiometry.checks.row import Limits, listed, many, not_checked, percent, row
@@ -15,6 +14,7 @@ from pipeline.radiometry.limits import (
     O2A_SHAPE_NM,
     SHIFT_ERRORS,
 )
+from pipeline.radiometry.spectrum import smile_range
 from pipeline.records import Check
 
 
@@ -57,35 +57,15 @@ def smile(
 ) -> Check:
     """Range of the O2-A shift across samples, over FWHM, from `radiometry.spectrum.smile`.
 
-    `shift_nm` and its error are (group,). Optics bend a line smoothly, so the range is that of a
-    parabola across the groups, out to their outer edges, weighted by their errors: the range of
-    noise alone would grow with the number of groups. It counts when it exceeds 3 of its own
-    standard errors.
+    `shift_nm` and its error are (group,). It counts when it exceeds 3 of its own standard errors.
     """
     width = _numbers(fwhm_nm)[0]
-    shift = np.atleast_1d(np.asarray(math.nan if shift_nm is None else shift_nm, np.float64))
-    error = np.full(shift.shape, math.nan)
-    if standard_error_nm is not None:
-        error = np.broadcast_to(np.asarray(standard_error_nm, np.float64), shift.shape)
-    good = np.isfinite(shift) & np.isfinite(error)
-    if good.sum() < 4 or not width > 0:
+    value, range_error = smile_range(
+        math.nan if shift_nm is None else shift_nm,
+        math.nan if standard_error_nm is None else standard_error_nm,
+    )
+    if not (math.isfinite(value) and width > 0):
         return not_checked(limits, "smile", "no O2-A dip in four groups of samples or more")
-    position = (np.arange(shift.size) + 0.5) / shift.size * 2 - 1
-    floor = max(float(np.median(error[good])) / 10, 1e-9)
-    weight = 1 / np.maximum(error[good], floor)
-    design = np.vander(position[good], 3)
-    solve = np.linalg.pinv(design * weight[:, None]) * weight
-    terms = solve @ shift[good]
-    freedom = int(good.sum()) - 3
-    spread = ((shift[good] - design @ terms) * weight) @ ((shift[good] - design @ terms) * weight)
-    enlarged = max(1.0, float(spread) / freedom)
-    edge = 1 / shift.size
-    across = np.vander(np.linspace(position[good][0] - edge, position[good][-1] + edge, 65), 3)
-    curve = across @ terms
-    ends = across[int(curve.argmax())] - across[int(curve.argmin())]
-    of_terms = (solve * np.maximum(error[good], floor) ** 2) @ solve.T * enlarged
-    range_error = math.sqrt(max(float(ends @ of_terms @ ends), 0.0))
-    value = float(np.ptp(curve))
     return row(
         limits,
         "smile",

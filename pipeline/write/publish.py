@@ -25,6 +25,7 @@ from pipeline.errors import OutputError
 from pipeline.write.checksums import CHECKSUMS, checksums_text
 from pipeline.write.completeness import fault_of
 from pipeline.write.flush import flush
+from pipeline.write.undisturbed import undisturbed
 
 _STAGING = ".writing-"
 _REMOVING = ".removing-"
@@ -59,24 +60,28 @@ def staging(folder: Path) -> Iterator[Path]:
     Leftovers of killed runs are cleared away. Folders made for it go with it if they are empty.
     """
     made = [above for above in (folder, *folder.parents) if not above.exists()]
+    claimed: tuple[Path, int] | None = None
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        clear_leftovers(folder)
-        place, lock = _claimed(folder)
-    except OSError as error:
-        raise OutputError(
-            f"cannot write here: {error.strerror}",
-            where=folder,
-            do="Choose another output folder",
-        ) from error
-    try:
-        yield place
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            clear_leftovers(folder)
+            with undisturbed():
+                claimed = _claimed(folder)
+        except OSError as error:
+            raise OutputError(
+                f"cannot write here: {error.strerror}",
+                where=folder,
+                do="Choose another output folder",
+            ) from error
+        yield claimed[0]
     finally:
-        _remove(place)
-        os.close(lock)
-        for empty in made:
-            with suppress(OSError):
-                empty.rmdir()
+        with undisturbed():
+            if claimed is not None:
+                _remove(claimed[0])
+                os.close(claimed[1])
+            for empty in made:
+                with suppress(OSError):
+                    empty.rmdir()
 
 
 def not_written(error: OSError, place: Path, *, where: str | os.PathLike[str]) -> OutputError:
@@ -270,17 +275,18 @@ def _free_name(target: Path) -> Path:
 @contextmanager
 def _moved_aside(target: Path) -> Iterator[None]:
     """An earlier run out of the way until the new one stands, and put back if it does not."""
-    holder, lock = _claimed(target.parent)
-    earlier = holder / target.name
-    try:
-        target.rename(earlier)
+    with undisturbed():
+        holder, lock = _claimed(target.parent)
+        earlier = holder / target.name
         try:
-            yield
-        except BaseException:
-            earlier.rename(target)
-            raise
-    finally:
-        # Where it could not be put back the folder stays: the next run tries again.
-        if _is_folder(target) or not earlier.exists():
-            _remove(holder)
-        os.close(lock)
+            target.rename(earlier)
+            try:
+                yield
+            except BaseException:
+                earlier.rename(target)
+                raise
+        finally:
+            # Where it could not be put back the folder stays: the next run tries again.
+            if _is_folder(target) or not earlier.exists():
+                _remove(holder)
+            os.close(lock)

@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Iterator
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -204,3 +205,25 @@ def test_public_names_are_a_closed_list() -> None:
         pipeline.nothing  # noqa: B018
     assert callable(pipeline.run)
     assert callable(pipeline.load_config)
+
+
+#: Each takes more of the processor than a plain run has to give: pvlib brings pandas, and both
+#: together took longer to load than four panels and two darks to measure.
+NOT_IN_A_PLAIN_RUN = ("pvlib", "pandas", "xarray", "dask", "distributed", "zarr", "numcodecs",
+    "rasterio", "scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats",
+    "scipy.interpolate", "scipy.integrate")  # fmt: skip
+
+
+def test_a_plain_run_loads_no_library_that_it_does_not_use(
+    rich_flight: Any, tmp_path: Path
+) -> None:
+    code = (
+        "import sys, json, pipeline.cli.commands\n"
+        f"pipeline.cli.commands.main(['run', {str(rich_flight.config)!r}, '--output', "
+        f"{str(tmp_path)!r}, '--json'])\n"
+        f"print(json.dumps(sorted({set(NOT_IN_A_PLAIN_RUN)!r} & set(sys.modules))))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    *_, loaded = done.stdout.splitlines()
+    assert '"outcome": "whole"' in done.stdout, done.stderr
+    assert json.loads(loaded) == []

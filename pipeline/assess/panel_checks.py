@@ -11,10 +11,9 @@ import numpy as np
 from pipeline.calibrate.fit import Fit
 from pipeline.calibrate.ground_positions import cube_tracks, sample_width_m
 from pipeline.calibrate.light import Light
-from pipeline.calibrate.panels.region_search import unconfirmed
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SceneSample
-from pipeline.config.flight import Config
+from pipeline.config.flight import Config, Region
 from pipeline.radiometry import geometry
 from pipeline.radiometry.checks import certificates
 from pipeline.radiometry.checks import fit as fit_checks
@@ -99,6 +98,11 @@ def _unconfirmed(
     config: Config, recording: Recording, readings: Sequence[PanelReading], limits: Limits
 ) -> list[Check]:
     """A row for each pass over a panel that its region promised and the image did not show."""
+    if not any(isinstance(place, Region) for panel in config.panel for place in panel.where):
+        return []
+    # Image processing is loaded for flights whose panels are given by region alone.
+    from pipeline.calibrate.panels.region_search import unconfirmed
+
     found = []
     for one in unconfirmed(config, recording, readings):
         (a, b), (c, d) = one.lines, one.samples

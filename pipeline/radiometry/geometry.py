@@ -8,6 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import cache
+from importlib.machinery import PathFinder
+from importlib.util import find_spec, module_from_spec
+from types import ModuleType
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -20,6 +24,10 @@ from pipeline.records import Array
 _AXIS_M = 6_378_137.0
 _FLATTENING = 1 / 298.257223563
 _ECCENTRICITY2 = _FLATTENING * (2 - _FLATTENING)
+
+#: What the solar position algorithm supposes of the air [degree C, degree] and of terrestrial less
+#: universal time [s]: pvlib's own defaults. A second is 0.00001 degrees of the sun's place.
+_AIR_C, _REFRACTION_AT_HORIZON_DEG, _DELTA_T_S = 12.0, 0.5667, 67.0
 
 #: Columns of a track that turn through 360 degrees.
 _ANGLES = ("longitude", "heading_deg", "roll_deg", "pitch_deg")
@@ -264,9 +272,7 @@ def sun_elevation(
     Apparent elevation by the NREL solar position algorithm (Reda and Andreas 2004, doi
     10.1016/j.solener.2003.12.003, through pvlib); NaN where an input is.
     """
-    import pandas as pd
-    from pvlib.solarposition import spa_python
-
+    spa = _spa()
     time, lat, lon = (
         np.asarray(one, np.float64)
         for one in np.broadcast_arrays(np.atleast_1d(time_s), latitude, longitude)
@@ -281,16 +287,34 @@ def sun_elevation(
     index = np.flatnonzero(good)
     for place in np.unique(cell, axis=0):
         chosen = index[(cell == place).all(axis=1)]
-        times = pd.to_datetime(np.round(time[chosen] * 1e9).astype(np.int64), unit="ns", utc=True)
-        table = spa_python(
-            times,
+        elevation[chosen] = spa.solar_position(
+            np.round(time[chosen] * 1e9) / 1e9,
             float(np.mean(lat[chosen])),
             float(np.mean(lon[chosen])),
-            altitude=altitude_m,
-            pressure=pressure_pa(altitude_m),
-        )
-        elevation[chosen] = table["apparent_elevation"].to_numpy(np.float64)
+            elev=altitude_m,
+            pressure=pressure_pa(altitude_m) / 100,
+            temp=_AIR_C,
+            delta_t=_DELTA_T_S,
+            atmos_refract=_REFRACTION_AT_HORIZON_DEG,
+        )[2]
     return elevation
+
+
+@cache
+def _spa() -> ModuleType:
+    """pvlib's module of the solar position algorithm, which needs numpy alone.
+
+    Loaded from its file: the package around it brings pandas and most of scipy, 0.8 s of processor
+    time for one formula.
+    """
+    package = find_spec("pvlib")
+    places = None if package is None else package.submodule_search_locations
+    alone = PathFinder.find_spec("spa", places)
+    if places is None or alone is None or alone.loader is None:
+        raise ModuleNotFoundError("pvlib has no module spa")
+    module = module_from_spec(alone)
+    alone.loader.exec_module(module)
+    return module
 
 
 def sun_cosine_change(

@@ -8,6 +8,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.radiometry import g173
 from pipeline.radiometry.limits import O2A_WIDEST_FWHM_NM
 from pipeline.records import Array
 
@@ -28,10 +29,7 @@ def _absorptance() -> tuple[Array, Array]:
     From the global spectrum of ASTM G173-03 (1 nm steps, linear between them) over a straight
     line through the medians of 748 to 756 nm and 774 to 782 nm; zero outside the dip.
     """
-    from pvlib.spectrum import get_reference_spectra
-
-    table = get_reference_spectra(standard="ASTM G173-03")["global"]
-    nm, light = table.index.to_numpy(np.float64), table.to_numpy(np.float64)
+    nm, light = g173.WAVELENGTH_NM, g173.GLOBAL
 
     def level(low: float, high: float) -> float:
         return float(np.median(light[(nm >= low) & (nm <= high)]))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from spectral import BandResampler
 
+from pipeline.radiometry import g173 as kept
 from pipeline.radiometry.spectrum import o2a_shift
 
 STEP_NM, FWHM_NM = 2.2, 5.0
@@ -26,6 +27,13 @@ def test_the_table_has_its_o2a_minimum_at_761_nm(g173: tuple[np.ndarray, np.ndar
     assert nm[near][light[near].argmin()] == 761.0
     # The table as printed: 0.15396 W m-2 nm-1.
     assert light[near].min() == pytest.approx(0.15396, abs=5e-6)
+
+
+def test_the_rows_kept_are_those_of_the_table(g173: tuple[np.ndarray, np.ndarray]) -> None:
+    nm, light = g173
+    near = (nm >= 738) & (nm <= 788)
+    np.testing.assert_array_equal(kept.WAVELENGTH_NM, nm[near])
+    np.testing.assert_array_equal(kept.GLOBAL, light[near])
 
 
 @pytest.mark.parametrize("shift", [-2.0, -1.0, -0.3, 0.0, 0.3, 1.0, 2.0])

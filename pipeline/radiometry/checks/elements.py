@@ -72,8 +72,6 @@ def stripe_profile(signal: ArrayLike) -> tuple[Array, Array]:
     samples, a straight slope taken out first; and its standard error from the scatter over bands.
     NaN where no band measures, and everywhere below 7 samples.
     """
-    from scipy.ndimage import median_filter
-
     level = np.array(signal, np.float64)
     samples = level.shape[1]
     nothing = np.full(samples, math.nan)
@@ -92,7 +90,7 @@ def stripe_profile(signal: ArrayLike) -> tuple[Array, Array]:
         if good.sum() > 2:
             one -= np.polyval(np.polyfit(x[good], one[good], 1), x)
     filled = np.where(np.isfinite(relative), relative, 0.0)
-    departure = relative - median_filter(filled, size=(1, 7), mode="nearest")
+    departure = relative - _running_median(filled)
     count = np.isfinite(departure).sum(axis=0)
     if not count.any():
         return nothing, nothing.copy()
@@ -102,6 +100,12 @@ def stripe_profile(signal: ArrayLike) -> tuple[Array, Array]:
     scatter = MAD_TO_SIGMA * np.nanmedian(np.abs(departure[:, seen] - value[seen]), axis=0)
     error[seen] = _MEDIAN * scatter / np.sqrt(count[seen])
     return value, error
+
+
+def _running_median(rows: Array) -> Array:
+    """Median over 7 samples of each row, the outermost sample repeated beyond the edges."""
+    beyond = np.pad(rows, ((0, 0), (3, 3)), mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(beyond, 7, 1), axis=-1))
 
 
 def striping(signal: ArrayLike | None, *, subject: str = "", limits: Limits = LIMITS) -> Check:

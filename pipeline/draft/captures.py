@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -83,6 +83,7 @@ class Captures:
     darks: tuple[Seen, ...]
     flats: tuple[Seen, ...]
     left_out: tuple[tuple[Path, str], ...]  # with the reason
+    broken: tuple[tuple[Path, str], ...] = ()  # by their headers captures, and cannot be read
 
 
 def find_captures(folder: Path, files: Sequence[Path]) -> Captures:
@@ -90,28 +91,38 @@ def find_captures(folder: Path, files: Sequence[Path]) -> Captures:
 
     Raises InputError where there is none at all.
     """
-    seen, left_out = [], []
+    seen, left_out, broken = [], [], []
     for path in in_order(f for f in files if _may_be(f)):
         try:
             capture = describe(path, UNREAD)
-            if capture.bands >= _LEAST_BANDS:
-                seen.append(_looked_at(capture))
-            elif path.suffix.lower() == ".hdr":
-                left_out.append((path, f"{capture.bands} bands are no spectrum"))
         except ReflectoryError as error:
             left_out.append((path, error.what))
+            continue
+        if capture.bands < _LEAST_BANDS:
+            left_out.append((path, f"{capture.bands} bands are no spectrum"))
+            continue
+        try:
+            seen.append(_looked_at(capture))
+        except ReflectoryError as error:
+            broken.append((path, error.what))
     if not seen:
-        raise InputError(
-            "no capture is there that can be read: no header with its data file, and no raster "
-            f"of {_LEAST_BANDS} bands or more",
-            where=folder,
-        )
+        raise _none_there(folder, broken + left_out)
     usual = Counter(one.shape for one in seen).most_common(1)[0][0]
     for one in seen:
         if one.shape != usual:
             what = "{} bands x {} samples".format(*one.shape)
             left_out.append((one.capture.header, what + ", unlike the rest"))
-    return _sorted([one for one in seen if one.shape == usual], left_out)
+    found = _sorted([one for one in seen if one.shape == usual], left_out)
+    return replace(found, broken=tuple(broken))
+
+
+def _none_there(folder: Path, refused: Sequence[tuple[Path, str]]) -> InputError:
+    reason = f"; {refused[0][0].name}: {refused[0][1]}" if refused else ""
+    return InputError(
+        "no capture is there that can be read: no header with its data file, and no raster of "
+        f"{_LEAST_BANDS} bands or more{reason}",
+        where=folder,
+    )
 
 
 def _may_be(path: Path) -> bool:
@@ -125,6 +136,10 @@ def _looked_at(capture: Capture) -> Seen:
     with open_capture(capture) as raw:
         for start in thin_lines(max(capture.lines - LINES + 1, 1), PLACES):
             blocks.append(raw.lines(int(start), min(int(start) + LINES, capture.lines)))
+    if len({b.min() for b in blocks} | {b.max() for b in blocks}) == 1:
+        raise InputError(
+            f"one value throughout, {blocks[0].flat[0]}: it was never written", where=capture.data
+        )
     means: Array = np.stack([b.mean(axis=0, dtype=np.float64) for b in blocks])
     spectrum = means.mean(axis=(0, 2))
     low, high = np.percentile(spectrum, [2, 98])

@@ -85,6 +85,10 @@ def find(folder: Path, latest_s: float) -> Findings:
             *words.undecided,
             *(c.undecided for c in clocks.values() if c.undecided),
             *undecided,
+            *(
+                f"{path.name} cannot be used: {why}. Copy it again, or go without it"
+                for path, why in captures.broken
+            ),
         ),
     )
 
@@ -202,7 +206,13 @@ def _alike(captures: Captures, words: HeaderWords) -> tuple[Captures, tuple[str,
     undecided = () if kept["darks"] else (
         "flight.darks: no capture without light has the strips' settings",
     )  # fmt: skip
-    made = Captures(kept["strips"], kept["darks"], kept["flats"], tuple(left_out))
+    made = replace(
+        captures,
+        strips=kept["strips"],
+        darks=kept["darks"],
+        flats=kept["flats"],
+        left_out=tuple(left_out),
+    )
     return made, undecided
 
 

@@ -125,3 +125,23 @@ def test_finished_runs_are_no_captures(card: Path) -> None:
     for suffix in (".hdr", ".raw"):
         shutil.copy(card / "raw" / f"strip-00{suffix}", done / f"other{suffix}")
     assert len(draft(card).captures.strips) == 2
+
+
+@pytest.mark.parametrize("damage", ["short", "zeros"])
+def test_a_capture_that_is_not_whole_is_no_silent_gap(card: Path, damage: str) -> None:
+    data = card / "raw" / "strip-01.raw"
+    whole = data.read_bytes()
+    data.write_bytes(whole[:-100] if damage == "short" else bytes(len(whole)))
+    made = draft(card)
+    assert made.exit_code == 1
+    assert any(what.startswith("strip-01.hdr cannot be used") for what in made.undecided)
+    assert len(made.captures.darks) == 2
+
+
+def test_headers_that_cannot_be_used_are_named(card: Path) -> None:
+    for header in (card / "raw").glob("*.hdr"):
+        lines = header.read_text().splitlines()
+        kept = [line for line in lines if not line.startswith(("wavelength", "fwhm"))]
+        header.write_text("\n".join(kept) + "\n")
+    with pytest.raises(InputError, match=r"hdr: the header gives no wavelengths"):
+        draft(card)

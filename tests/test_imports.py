@@ -35,7 +35,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "progress",
         "radiometry",
     ),
-    "campaign": (*BASE, "flight", "read", "write", "config", "progress"),
+    "campaign": (*BASE, "flight", "read", "write", "radiometry", "config", "progress"),
     "inspect": (*BASE, "read", "write", "radiometry", "progress", "calibrate.digest_memory"),
     "draft": (*BASE, "assess", "calibrate", "read", "write", "config", "progress"),
     "flight": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),

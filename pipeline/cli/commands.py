@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.cli.ending import INTERRUPTED, TERMINATED, Terminated, ends_when_terminated
+from pipeline.cli.record import add_record
 from pipeline.cli.standard_output import guarded_output
 from pipeline.errors import ReflectoryError
 from pipeline.version import __version__
@@ -62,15 +63,7 @@ def build_parser() -> argparse.ArgumentParser:
     sweep = _on_config(commands, "sweep", _sweep, "calibrate all that is new in an inbox")
     sweep.add_argument("--workers", type=_positive, metavar="N", help="threads; all processors")
 
-    record = commands.add_parser(
-        "record", help="camera and panels over all finished flights", epilog=EPILOG
-    )
-    record.add_argument(
-        "folder", type=Path, metavar="FOLDER", help="of finished runs, at any depth"
-    )
-    record.add_argument("--json", action="store_true", help="one JSON object on standard output")
-    record.set_defaults(call=_record)
-
+    add_record(commands, EPILOG)
     _compare_parser(commands)
     _verify_parser(commands)
     _export_parser(commands)
@@ -305,21 +298,6 @@ def _sweep(options: argparse.Namespace) -> int:
     number = len(result.flights)
     print(f"{number} flight{'' if number == 1 else 's'}; index: {result.index}")
     return result.exit_code
-
-
-def _record(options: argparse.Namespace) -> int:
-    from pipeline.campaign.record import record
-    from pipeline.foreign import one_line
-
-    made = record(options.folder)
-    if options.json:
-        _print_json(made.to_json())
-        return made.exit_code
-    for line in made.lines():
-        print(one_line(line))
-    for file in made.files:
-        print(f"written: {one_line(file)}")
-    return made.exit_code
 
 
 def _compare(options: argparse.Namespace) -> int:

@@ -37,4 +37,4 @@ def page_data(
         survey=config.flight.survey,
         unwritten={scene.cube: scene.unwritten for scene in measured.scenes},
     )
-    return replace(data, overlap=worst_overlap(overlaps))
+    return replace(data, overlap=worst_overlap(overlaps), config_text=config.text)

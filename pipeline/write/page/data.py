@@ -63,6 +63,7 @@ class ReportData:
     regions: Mapping[str, Array] = field(default_factory=dict)  # other polygons' outer rings
     panels: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     overlap: Overlap | None = None  # of the two strips that differ most
+    config_text: str = ""  # as it was used
 
 
 def report_data(

@@ -16,7 +16,7 @@ from pipeline.foreign import in_page
 from pipeline.radiometry.limits import LIMITS, CheckLimits
 from pipeline.radiometry.preview import thinned
 from pipeline.records import Check
-from pipeline.write.page import pictures
+from pipeline.write.page import about, pictures
 from pipeline.write.page.data import ReportData
 from pipeline.write.page.sections import sections
 from pipeline.write.page.spectra import embedded, packing, script_json
@@ -70,7 +70,8 @@ def render(
     lead, _, rest = record.says.partition(": ")
     charts = sections(record.panels, data)
     parts = [("checks", "Checks"), *([("pictures", "Pictures and spectra")] if strips else [])]
-    parts += [(section.key, section.name) for section in charts] + [("cubes", "Cubes")]
+    parts += [(section.key, section.name) for section in charts]
+    parts += [("cubes", "Cubes"), ("about", "Certificates and config")]
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, finalize=in_page
     )
@@ -82,6 +83,10 @@ def render(
         parts=parts,
         lead=lead + ":" if rest else "",
         rest=rest or lead,
+        flown=about.flown(record),
+        outlines=about.outlines(record),
+        panel_facts=about.panel_facts(record),
+        config_lines=data.config_text.expandtabs().splitlines() if data is not None else [],
         when=record.ended.replace("T", " ").replace("Z", " UTC"),
         decimation=_decimation(data),
         counts=_counts(checks),

@@ -5,8 +5,8 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from pipeline.calibrate.panels.image_search import Seen, UnclearPanelsError
 from pipeline.config.flight import Config
 from pipeline.draft.glance import glances
 from pipeline.draft.look_page import LookData, Outline, PanelChoice, write_look
@@ -14,6 +14,9 @@ from pipeline.errors import CalibrationError
 from pipeline.read.inventory import take_inventory
 from pipeline.records import PanelReading
 from pipeline.write.run_record import PassRow, RunRecord
+
+if TYPE_CHECKING:
+    from pipeline.calibrate.panels.image_search import Seen
 
 #: Name of the page, in the flight's folder of results.
 CHECK_PAGE = "check.html"
@@ -53,8 +56,12 @@ def page_of_check(
     if record is not None:
         passes = [(panel.panel, one) for panel in record.panels for one in panel.passes]
     outlines = [Outline(name, one.cube, one.lines, one.samples, True) for name, one in passes]
-    if isinstance(error, UnclearPanelsError):
-        outlines += candidates_of(error.candidates)
+    if error is not None:
+        # Image processing is loaded for a refused check alone.
+        from pipeline.calibrate.panels.image_search import UnclearPanelsError
+
+        if isinstance(error, UnclearPanelsError):
+            outlines += candidates_of(error.candidates)
     says = str(error) if error is not None else record.says if record is not None else ""
     written = tomllib.loads(config.text).get("panel", ())
     path = config.output.folder / config.flight.name / CHECK_PAGE

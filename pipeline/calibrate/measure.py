@@ -58,6 +58,8 @@ R = TypeVar("R")
 
 #: Captures in hand at once; each holds one chunk of its lines.
 AT_ONCE = 2
+#: Lines that become signal together: what is computed on the way stays in the processor's cache.
+LINES_AT_ONCE = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,9 +235,12 @@ def _signal_with(cube_darks: Mapping[str, CubeDark], response: Array32) -> Signa
         capture: Capture, lines: NDArray[np.intp], counts: NDArray[np.generic]
     ) -> Array32:
         at = cube_darks[capture.name]
-        level = line_dark(at.middle, at.weight[lines][:, None, None], at.change)
-        signal = signal_from_counts(counts.astype(np.float32), level, response)
-        return signal.astype(np.float32, copy=False)
+        signal = np.empty(counts.shape, np.float32)
+        for start in range(0, len(counts), LINES_AT_ONCE):
+            some = slice(start, start + LINES_AT_ONCE)
+            level = line_dark(at.middle, at.weight[lines[some]][:, None, None], at.change)
+            signal[some] = signal_from_counts(counts[some].astype(np.float32), level, response)
+        return signal
 
     return signal_of
 

@@ -204,7 +204,7 @@ def mapped(plane: NDArray[Any], high: float) -> str:
     """A (line, sample) plane in the colours of `palette`, zero to `high`, as a PNG's data URI."""
     level = np.clip(np.nan_to_num(plane / high), 0, 1) * (_LEVELS - 1)
     index = np.where(np.isnan(plane), _LEVELS, np.rint(level)).astype(np.uint8)
-    return _uri(_indexed(index.T), "png", optimize=True)
+    return _uri(_indexed(index.T), "png")
 
 
 def _indexed(index: NDArray[np.uint8]) -> Image.Image:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import json
-import zlib
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from pipeline.radiometry.angles import span, wrapped
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.radiometry.preview import Preview
 from pipeline.records import Array
+from pipeline.write.deflate import deflated, inflated
 
 #: Positions are stored in steps of this [degree], about a centimetre.
 _PLACE_STEP = 1e-7
@@ -80,13 +80,12 @@ def encoded(values: NDArray[Any]) -> str:
     """Text of a (row, column) array of integers: see the module's own description."""
     difference = values.copy()
     difference[:, 1:] -= values[:, :-1]  # wraps around, and so does the sum that undoes it
-    bytes_ = difference.reshape(-1).view(np.uint8).reshape(-1, values.dtype.itemsize)
-    return base64.b64encode(zlib.compress(bytes_.T.tobytes(), 6)).decode("ascii")
+    return base64.b64encode(deflated(difference)).decode("ascii")
 
 
 def decoded(text: str, kind: str, columns: int) -> NDArray[Any]:
     """The (row, column) array that `encoded` was given; `kind` is its type."""
     dtype = np.dtype(kind)
-    raw = np.frombuffer(zlib.decompress(base64.b64decode(text)), np.uint8)
-    regrouped = np.ascontiguousarray(raw.reshape(dtype.itemsize, -1).T).reshape(-1).view(dtype)
+    planes = inflated(base64.b64decode(text), dtype.itemsize)
+    regrouped = np.ascontiguousarray(planes.T).reshape(-1).view(dtype)
     return np.cumsum(regrouped.reshape(-1, columns), axis=1, dtype=dtype)

@@ -18,7 +18,8 @@ from pydantic import BaseModel
 from pipeline.campaign.config import Sweep
 from pipeline.cli import reference
 from pipeline.cli.commands import build_parser, main
-from pipeline.config.flight import Config, Panel, config_from_table, load_config
+from pipeline.config.flight import Config, config_from_table, load_config
+from pipeline.config.panel import Panel
 from pipeline.flags import LineFlag, QualityFlag
 from pipeline.radiometry.limits import LIMITS
 from pipeline.synthetic.__main__ import parser as synthetic_parser

@@ -13,7 +13,8 @@ from pipeline.calibrate.ground_positions import cube_tracks, sample_width_m
 from pipeline.calibrate.light import Light
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SceneSample
-from pipeline.config.flight import Config, Region
+from pipeline.config.flight import Config
+from pipeline.config.panel import Region
 from pipeline.radiometry import geometry
 from pipeline.radiometry.checks import certificates
 from pipeline.radiometry.checks import fit as fit_checks

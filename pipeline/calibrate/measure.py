@@ -33,7 +33,8 @@ from pipeline.calibrate.swath_response import (
     with_misfit,
     with_response_error,
 )
-from pipeline.config.flight import Config, Window
+from pipeline.config.flight import Config
+from pipeline.config.panel import Window
 from pipeline.config.tables import LineTimesTable
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry import elements

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.calibrate.fit import Fit, fit_panels
+from pipeline.calibrate.flight_day import on_its_day
 from pipeline.calibrate.input_manifest import InputManifest, take_inputs
 from pipeline.calibrate.light import Light, follow_light
 from pipeline.calibrate.measure import Measured, measure
@@ -48,6 +49,7 @@ def prepare(
     ReflectoryError
         The first thing that makes the flight impossible to calibrate.
     """
+    config = on_its_day(config)
     inputs = inputs or take_inputs(config)
     recording = read_recording(config, inputs.found)
     certified = references(config, recording.cubes[0])

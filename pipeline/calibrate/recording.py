@@ -96,14 +96,15 @@ def read_recording(config: Config, found: Inventory) -> Recording:
     return Recording(
         found=found,
         inventory=inventory,
-        times={c.name: _times(inventory, c, tables.line_times) for c in cubes},
+        times={c.name: line_times(inventory, c, tables.line_times) for c in cubes},
         track=read_track(flight.track, tables.track) if flight.track else None,
         log=read_irradiance(flight.irradiance, tables.irradiance) if flight.irradiance else None,
         regions=_regions(config),
     )
 
 
-def _times(inventory: Inventory, capture: Capture, written: LineTimesTable) -> LineTimes:
+def line_times(inventory: Inventory, capture: Capture, written: LineTimesTable) -> LineTimes:
+    """Times of a cube's lines, by its table or from its header."""
     path = inventory.line_times_path(capture)
     if path is None:
         return line_times_from_start(capture.settings, capture.lines)

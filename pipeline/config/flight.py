@@ -7,13 +7,15 @@ they exist. Nothing here opens a cube.
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
-from pipeline.config.complaint import config_error, nearest, shown
-from pipeline.config.model import NAME, Bound, Date, Model, Number, Patterns, Span, Switch
+from pipeline.config.complaint import config_error, nearest
+from pipeline.config.model import NAME, Bound, Model, Number, Patterns, Switch
+from pipeline.config.panel import Panel
 from pipeline.config.sensor import Sensor
 from pipeline.config.tables import Tables
 from pipeline.config.toml_file import read_toml
@@ -57,70 +59,6 @@ class Flight(Model):
         None, description="Where cubes are folders of raster files, one line each: how they lie."
     )
     survey: str = Field("survey", description="Name of the survey polygon among the regions.")
-
-
-class Window(Model):
-    """A panel's place in a cube, half-open."""
-
-    cube: str = Field(description="In a window: the stem of the cube that shows the panel.")
-    lines: Span = Field(description="In a window: [start, stop], from 0, the stop not included.")
-    samples: Span = Field(description="In a window: the same across the swath.")
-
-
-class Region(Model):
-    """A panel's place as a named polygon; the track leads to it, the image refines it."""
-
-    region: str = Field(
-        description="Instead of a window: a polygon's name; the track leads to it, the image "
-        "refines it."
-    )
-
-
-def _place(value: object) -> object:
-    """Make every form of `where` a tuple of places, so that one message names what is allowed."""
-    if value == "search":
-        return ("search",)
-    places = value if isinstance(value, list) else [value]
-    made: list[Window | Region] = []
-    for place in places:
-        if isinstance(place, Window | Region):
-            made.append(place)
-        elif isinstance(place, dict) and "region" in place and "cube" not in place:
-            made.append(Region.model_validate(place))
-        elif isinstance(place, dict) and "cube" in place and "region" not in place:
-            made.append(Window.model_validate(place))
-        else:
-            raise ValueError(
-                'expected { cube, lines, samples }, { region }, a list of these, or "search"; '
-                f"got {shown(place)}"
-            )
-    return tuple(made)
-
-
-Places = Annotated[
-    tuple[Literal["search"]] | tuple[Window | Region, ...],
-    BeforeValidator(_place),
-    Field(min_length=1),
-]
-
-
-class Panel(Model):
-    """A reference panel and its certificate."""
-
-    name: str = Field(
-        pattern=NAME, description="Panel's name; the same name again is another pass."
-    )
-    certificate: Path = Field(description="CSV `wavelength_nm,reflectance,expanded_uncertainty`.")
-    use: Literal["fit", "check"] = Field(
-        "fit", description="A check panel is never fitted, it is predicted."
-    )
-    coverage_factor: Number = Field(
-        2.0, gt=0, description="k of the certificate's expanded uncertainty."
-    )
-    measured: Date = Field(None, description="Date of the certificate's measurement.")
-    where: Places = Field(
-        description='Window, region, a list of them (repeated passes), or "search".'
-    )
 
 
 class Calibration(Model):
@@ -246,7 +184,8 @@ class Config(Model):
         by_name: dict[str, Panel] = {}
         for panel in self.panel:
             first = by_name.setdefault(panel.name, panel)
-            if (first.certificate, first.use) != (panel.certificate, panel.use):
+            theirs, ours = (one.dated or one.certificate for one in (first, panel))
+            if (theirs, first.use) != (ours, panel.use):
                 raise ValueError(
                     f"panel {panel.name!r} is given twice with another certificate or use"
                 )
@@ -328,11 +267,20 @@ def _resolved(config: Config, output: str | Path | None) -> Config:
             "manifest": existing(flight.manifest, "flight.manifest"),
         }
     )
-    panels = tuple(
-        panel.model_copy(
-            update={"certificate": existing(panel.certificate, f"panel[{i}].certificate")}
+
+    def resolved(panel: Panel, key: str) -> Panel:
+        if not panel.dated:
+            return panel.model_copy(update={"certificate": existing(panel.certificate, key)})
+        files = [existing(one.file, f"{key}[{j}].file") for j, one in enumerate(panel.dated)]
+        dated = (
+            replace(one, file=file)
+            for one, file in zip(panel.dated, files, strict=True)
+            if file is not None
         )
-        for i, panel in enumerate(config.panel)
+        return panel.with_dated(tuple(dated), panel.named)
+
+    panels = tuple(
+        resolved(panel, f"panel[{i}].certificate") for i, panel in enumerate(config.panel)
     )
     of_sensor = {
         name: existing(value, f"sensor.{name}")

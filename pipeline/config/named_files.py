@@ -41,5 +41,15 @@ def named_values(table: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         found.append(("sensor.linearity", sensor.get("linearity")))
     for i, panel in enumerate(panels if isinstance(panels, list) else []):
         if isinstance(panel, dict):
-            found.append((f"panel[{i}].certificate", panel.get("certificate")))
+            found += _certificates(f"panel[{i}].certificate", panel.get("certificate"))
     yield from ((key, value) for key, value in found if isinstance(value, str))
+
+
+def _certificates(key: str, value: object) -> Iterator[tuple[str, object]]:
+    """A panel's certificate, or all of those of which the flight's day picks one."""
+    if not isinstance(value, list):
+        yield key, value
+        return
+    for j, one in enumerate(value):
+        if isinstance(one, dict):
+            yield f"{key}[{j}].file", one.get("file")

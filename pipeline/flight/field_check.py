@@ -32,6 +32,7 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> Ru
     require_output_folder(config)
     started, clock = now_utc(), time.perf_counter()
     prepared = prepare(config, progress)
+    config = prepared.config
     checks = before_cubes(prepared) + without_cubes(prepared)
     panels = panel_rows(prepared)
     require_unchanged(prepared.inputs)

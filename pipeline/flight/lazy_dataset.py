@@ -51,6 +51,7 @@ def reflectance(
     if not isinstance(config, Config):
         config = load_config(config)
     prepared = prepared or prepare(config)
+    config = prepared.config
     require_unchanged(prepared.inputs)
     captures = {c.name: c for c in prepared.recording.cubes}
     name = cube if cube is not None else next(iter(captures))

@@ -21,7 +21,8 @@ from pipeline.calibrate.detector import Detector
 from pipeline.calibrate.input_manifest import InputFile
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.scene_sample import SceneSample
-from pipeline.config.flight import Config, Window
+from pipeline.config.flight import Config
+from pipeline.config.panel import Window
 from pipeline.radiometry.noise import PhotonTransfer
 from pipeline.radiometry.recorder import Pile
 from pipeline.radiometry.response import SwathShape

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.assess.flight_checks import before_cubes
+from pipeline.calibrate.flight_day import on_its_day
 from pipeline.calibrate.input_manifest import InputManifest, require_unchanged, take_inputs
 from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation, prepare
@@ -85,7 +86,7 @@ def run(
         Nothing was published. A single cube that cannot be calibrated is no error: it is named in
         the result, whose `outcome` is then "partial".
     """
-    config = _resolved(config, output)
+    config = on_its_day(_resolved(config, output))
     progress = progress or Silent()
     publish.clear_leftovers(flight_folder(config))
     memory = digest_memory(config)

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from pipeline.calibrate.panels.readings import PanelWindow
-from pipeline.config.flight import Window
+from pipeline.config.panel import Window
 from pipeline.errors import CalibrationError, ConfigError
 from pipeline.radiometry.geometry import metres_per_degree
 from pipeline.synthetic import FlightPlan, PanelPlan, make_flight

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.config.flight import Config, Window, load_config, require_output_folder
+from pipeline.config.flight import Config, load_config, require_output_folder
+from pipeline.config.panel import Window
 from pipeline.errors import ConfigError
 
 SMALLEST = """

@@ -13,7 +13,8 @@ from pipeline.calibrate.panels.readings import PanelWindow, windows_in_config
 from pipeline.calibrate.panels.region_search import find_in_regions
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SignalOf
-from pipeline.config.flight import Config, Region
+from pipeline.config.flight import Config
+from pipeline.config.panel import Region
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.panels import matching
 from pipeline.radiometry.panels.patches import GroupImage, Patch, find_patches, row_chunks

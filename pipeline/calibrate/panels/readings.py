@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.calibrate.scene_sample import SignalOf
-from pipeline.config.flight import Config, Panel, Window
+from pipeline.config.flight import Config
+from pipeline.config.panel import Panel, Window
 from pipeline.errors import ConfigError, ReflectoryError
 from pipeline.radiometry.bands import reference_for_bands
 from pipeline.radiometry.empirical_line import combine_passes

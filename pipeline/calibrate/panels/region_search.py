@@ -14,7 +14,8 @@ from shapely import Polygon
 from pipeline.calibrate.panels.band_groups import Reducer
 from pipeline.calibrate.panels.readings import PanelWindow
 from pipeline.calibrate.recording import Recording
-from pipeline.config.flight import Config, Region
+from pipeline.config.flight import Config
+from pipeline.config.panel import Region
 from pipeline.errors import CalibrationError, ConfigError
 from pipeline.radiometry.angles import circular_mean, near
 from pipeline.radiometry.geometry import (

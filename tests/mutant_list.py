@@ -368,6 +368,17 @@ MUTANTS = (
     Mutant("overviews of nearest cells alone", "pipeline/inspect/map_files.py",
            "Resampling[self._layer.resampling.lower()]", "Resampling.nearest",
            ("tests/inspect/test_map.py",)),
+    # The camera's mount
+    Mutant("a mirrored swath is not", "pipeline/calibrate/cube_tracks.py",
+           'mirrored=sensor.first_sample == "right"', "mirrored=False",
+           ("tests/flight/test_mount.py",)),
+    Mutant("no boresight", "pipeline/calibrate/cube_tracks.py",
+           "boresight_deg=sensor.boresight_deg", "boresight_deg=(0.0, 0.0, 0.0)",
+           ("tests/flight/test_mount.py",)),
+    Mutant("roll and pitch of the mount swapped", "pipeline/radiometry/mount.py",
+           "roll, pitch, heading = np.radians(boresight_deg)",
+           "pitch, roll, heading = np.radians(boresight_deg)",
+           ("tests/radiometry/test_mount.py",)),
     # From a folder to a config
     Mutant("a dark taken for a strip", "pipeline/draft/captures.py",
            "lit = [one for one in seen if one.span_counts >= _DARK_SPAN * brightest]",

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from pipeline.calibrate.cube_tracks import CubeTrack
 from pipeline.calibrate.ground_positions import (
-    CubeTrack,
     along_track_lines,
     along_track_ratios,
     cube_tracks,

@@ -4,39 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.calibrate.cube_tracks import CubeTrack, cube_track, sample_places
 from pipeline.calibrate.kernel_tables import Positions
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
+from pipeline.config.sensor import Sensor
 from pipeline.radiometry import geometry
 from pipeline.radiometry.angles import span, wrapped
-from pipeline.read.tables import Track
 from pipeline.records import Array, Capture, LineTimes
 from pipeline.write.provenance import Extents
-
-
-@dataclass(frozen=True, eq=False)
-class CubeTrack:
-    """The track at a cube's lines, (line,) each; NaN outside the track."""
-
-    latitude: Array
-    longitude: Array
-    height_m: Array
-    roll_deg: Array
-    pitch_deg: Array
-    heading_deg: Array
-
-
-def cube_track(track: Track, times: LineTimes) -> CubeTrack:
-    """The track at a cube's lines."""
-    names = ("latitude", "longitude", "height_m", "roll_deg", "pitch_deg", "heading_deg")
-    columns = geometry.interpolate_track(
-        track.time_s, {name: getattr(track, name) for name in names}, times.time_s
-    )
-    return CubeTrack(**columns)
 
 
 def cube_tracks(recording: Recording) -> dict[str, CubeTrack]:
@@ -49,19 +28,9 @@ def cube_tracks(recording: Recording) -> dict[str, CubeTrack]:
 
 def positions(config: Config, capture: Capture, at: CubeTrack | None) -> Positions | None:
     """Latitude and longitude of each sample; None without a track, an IFOV or any known line."""
-    ifov_mrad = config.sensor.ifov_mrad
-    if at is None or ifov_mrad is None:
+    if at is None or config.sensor.ifov_mrad is None:
         return None
-    found = geometry.sample_positions(
-        at.latitude,
-        at.longitude,
-        at.height_m,
-        samples=capture.samples,
-        ifov_mrad=ifov_mrad,
-        roll_deg=at.roll_deg,
-        pitch_deg=at.pitch_deg,
-        heading_deg=at.heading_deg,
-    )
+    found = sample_places(capture, at, config.sensor, config.sensor.ifov_mrad)
     if not np.isfinite(found.latitude).any():
         return None
     longitude = found.longitude
@@ -70,16 +39,18 @@ def positions(config: Config, capture: Capture, at: CubeTrack | None) -> Positio
     return Positions(found.latitude, longitude, at.latitude, at.longitude, at.height_m)
 
 
-def extents(found: Positions | None, at: CubeTrack | None) -> Extents | None:
+def extents(found: Positions | None, at: CubeTrack | None, sensor: Sensor) -> Extents | None:
     """Extents of a cube, and how far they are to be trusted."""
     if found is None or at is None:
         return None
     height_m = float(np.nanmedian(at.height_m))
+    mounted = "with the boresight that the config gives" if any(sensor.boresight_deg) else \
+        "without mounting offsets"  # fmt: skip
     per_degree = height_m * math.tan(math.radians(1))
     return Extents(
         (float(np.nanmin(found.latitude)), float(np.nanmax(found.latitude))),
         span(found.longitude),
-        "Estimate on flat ground from the track, the camera without mounting offsets: the track's "
+        f"Estimate on flat ground from the track, the camera {mounted}: the track's "
         f"own error, and {per_degree:.2g} m on the ground for each degree of attitude or mounting "
         f"error at {height_m:.0f} m height. For orientation, not for survey.",
     )

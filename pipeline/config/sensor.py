@@ -121,6 +121,13 @@ class Sensor(Model):
     ifov_mrad: Number | None = Field(
         None, gt=0, description="Field of view of one sample, for positions."
     )
+    first_sample: Literal["left", "right"] = Field(
+        "left", description="Side of the heading that the first sample looks to."
+    )
+    boresight_deg: tuple[Number, Number, Number] = Field(
+        (0.0, 0.0, 0.0),
+        description="Roll, pitch and heading of the camera in the aircraft's axes, degrees.",
+    )
     wavelength_nm: tuple[Number, ...] | None = Field(
         None, description="Band centres in the files' order; they hold whatever the headers say."
     )

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from pipeline.calibrate.blocks_in_order import Helpers
 from pipeline.calibrate.cube import CubeResult, CubeTask, calibrate_cube, remove
+from pipeline.calibrate.cube_tracks import cube_track
 from pipeline.calibrate.dask_cluster import cluster, submitted
-from pipeline.calibrate.ground_positions import cube_track, extents, positions
+from pipeline.calibrate.ground_positions import extents, positions
 from pipeline.calibrate.input_manifest import require_unchanged
 from pipeline.calibrate.kernel_tables import cube_task
 from pipeline.calibrate.prepare import Preparation
@@ -189,7 +190,7 @@ def _task(prepared: Preparation, capture: Capture, place: Path, started: str) ->
         prepared,
         capture,
         place / f"{capture.name}{FORMATS[config.output.format].suffix}",
-        _attributes(prepared, capture, started, extents(where, at)),
+        _attributes(prepared, capture, started, extents(where, at, prepared.config.sensor)),
         where,
     )
 

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.calibrate.cube import CubeTask, lines_of
-from pipeline.calibrate.ground_positions import cube_track, extents, positions
+from pipeline.calibrate.cube_tracks import cube_track
+from pipeline.calibrate.ground_positions import extents, positions
 from pipeline.calibrate.input_manifest import InputFile, require_unchanged
 from pipeline.calibrate.kernel_tables import cube_task
 from pipeline.calibrate.prepare import Preparation, prepare
@@ -61,7 +62,7 @@ def reflectance(
     track = prepared.recording.track
     at = cube_track(track, prepared.recording.times[name]) if track else None
     where = positions(config, capture, at)
-    known = extents(where, at)
+    known = extents(where, at, prepared.config.sensor)
     attributes: dict[str, object] = {"position_accuracy": known.accuracy} if known else {}
     task = cube_task(prepared, capture, Path(), attributes, where)
 

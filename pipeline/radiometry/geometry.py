@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.radiometry.angles import circular_mean, wrapped
+from pipeline.radiometry.mount import lines_of_sight, turned
 from pipeline.records import Array
 
 #: WGS 84 ellipsoid: semi-major axis [m] and flattening (NGA.STND.0036, table 3.1).
@@ -120,6 +121,8 @@ def sample_positions(
     roll_deg: ArrayLike | None = None,
     pitch_deg: ArrayLike | None = None,
     heading_deg: ArrayLike | None = None,
+    mirrored: bool = False,
+    boresight_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
 ) -> GroundPositions:
     """Where each sample meets flat ground.
 
@@ -127,12 +130,13 @@ def sample_positions(
     ----------
     latitude, longitude : (line,) [degree] of the camera
     height_m : (line,) [m] above the ground
-    samples : number of samples; they increase to the right of the heading, and the middle one
-        looks straight down when the camera is level
+    samples : number of samples; the middle one looks straight down when the camera is level
     ifov_mrad : [mrad] of one sample at nadir; a flat detector, so that samples have equal width
         on the ground below a level camera
     roll_deg, pitch_deg, heading_deg : (line,); None or NaN is level, and for the heading the
         course from the positions
+    mirrored, boresight_deg : how the camera is mounted, see `mount.lines_of_sight`; by default
+        samples increase to the right of the heading
 
     Returns
     -------
@@ -141,11 +145,11 @@ def sample_positions(
 
     Notes
     -----
-    The camera's axes turn by heading, then pitch, then roll, as for aircraft; it is mounted
-    without offsets. Metres become degrees by the ellipsoid's radii of curvature at each line,
-    which leaves out that meridians converge, distance^2 x tan(latitude) / (2 x 6371 km): up to
-    200 m from the camera within 1 cm of the geodesic to 65 degrees north or south, 2 cm to 75.
-    The ground's relief, a lever arm and boresight angles are not in it.
+    The aircraft's axes turn by heading, then pitch, then roll. Metres become degrees by the
+    ellipsoid's radii of curvature at each line, which leaves out that meridians converge,
+    distance^2 x tan(latitude) / (2 x 6371 km): up to 200 m from the camera within 1 cm of the
+    geodesic to 65 degrees north or south, 2 cm to 75.
+    The ground's relief and a lever arm are not in it.
     """
     lat, lon, height = (
         np.atleast_1d(np.asarray(one, np.float64)) for one in (latitude, longitude, height_m)
@@ -158,20 +162,17 @@ def sample_positions(
         heading = np.where(np.isfinite(heading), heading, course(lat, lon))
     height = np.where(height > 0, height, math.nan)
     north_m, east_m = metres_per_degree(lat)
-    # Right of the track, over height: tan(look - roll) / cos(pitch); ahead of it: tan(pitch).
-    look = np.arctan((np.arange(samples) - (samples - 1) / 2) * ifov_mrad * 1e-3)
-    angle = look - np.radians(roll)[:, None]
-    right = np.tan(angle)
-    right[np.abs(angle) >= math.pi / 2] = math.nan
-    psi, theta = np.radians(heading), np.radians(pitch)
-    scale = np.where(np.abs(theta) < math.pi / 2, height / np.cos(theta), math.nan)
-    ahead = height * np.tan(theta)
+    look = lines_of_sight(samples, ifov_mrad, mirrored=mirrored, boresight_deg=boresight_deg)
+    forward, right, down = turned(
+        look[:, None, :], np.radians(roll)[:, None], np.radians(pitch)[:, None]
+    )
+    # On the ground: what a line of sight goes ahead and aside over what it goes down.
+    reach = height[:, None] / np.where(down > 0, down, math.nan)
+    ahead, aside = forward * reach, right * reach
+    psi = np.radians(heading)[:, None]
     sine, cosine = np.sin(psi), np.cos(psi)
-    # Each line is a straight row of points: a start and a step, in degrees.
-    out_lat = right * (-scale * sine / north_m)[:, None]
-    out_lat += (lat + ahead * cosine / north_m)[:, None]
-    out_lon = right * (scale * cosine / east_m)[:, None]
-    out_lon += (lon + ahead * sine / east_m)[:, None]
+    out_lat = lat[:, None] + (ahead * cosine - aside * sine) / north_m[:, None]
+    out_lon = lon[:, None] + (ahead * sine + aside * cosine) / east_m[:, None]
     return GroundPositions(out_lat, out_lon)
 
 

@@ -87,7 +87,7 @@ def test_a_raw_file_that_is_gone_leaves_nothing(task: CubeTask, name: str) -> No
 
 
 def test_a_folder_that_is_gone_is_an_output_error(task: CubeTask) -> None:
-    with pytest.raises(OutputError, match="cannot be written"):
+    with pytest.raises(OutputError, match="has been removed"):
         calibrate_cube(replace(task, path=task.path.parent / "absent" / "strip-01.nc"))
 
 

@@ -11,19 +11,16 @@ import numpy as np
 import shapely
 from shapely import Polygon
 
+from pipeline.calibrate.cube_tracks import cube_track, sample_places
 from pipeline.calibrate.panels.band_groups import Reducer
 from pipeline.calibrate.panels.readings import PanelWindow
 from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import Config
 from pipeline.config.panel import Region
+from pipeline.config.sensor import Sensor
 from pipeline.errors import CalibrationError, ConfigError
 from pipeline.radiometry.angles import circular_mean, near
-from pipeline.radiometry.geometry import (
-    GroundPositions,
-    interpolate_track,
-    metres_per_degree,
-    sample_positions,
-)
+from pipeline.radiometry.geometry import metres_per_degree
 from pipeline.radiometry.panels import matching
 from pipeline.radiometry.panels.patches import LEAST_PIXELS, Patch, find_patches
 from pipeline.read.regions import read_regions
@@ -89,8 +86,7 @@ def find_in_regions(
         raise ConfigError(
             "missing; a panel's region needs it", where=f"{config.path}: flight.track"
         )
-    ifov_mrad = config.sensor.ifov_mrad
-    if ifov_mrad is None:
+    if config.sensor.ifov_mrad is None:
         raise ConfigError(
             "missing; a panel's region needs it", where=f"{config.path}: sensor.ifov_mrad"
         )
@@ -98,7 +94,8 @@ def find_in_regions(
     failures: dict[str, list[str]] = {panel: [] for panel, _ in polygons}
     expected: set[str] = set()
     for capture in recording.cubes:
-        predicted = _predicted(capture, track, recording.times[capture.name], ifov_mrad, polygons)
+        times = recording.times[capture.name]
+        predicted = _predicted(capture, track, times, config.sensor, polygons)
         if not predicted:
             continue
         patches = _patches_near(capture, predicted, reducer)
@@ -127,14 +124,14 @@ def unconfirmed(
     sides; whoever relies on it must be told.
     """
     by_region = any(isinstance(place, Region) for p in config.panel for place in p.where)
-    ifov_mrad, track = config.sensor.ifov_mrad, recording.track
-    if not by_region or track is None or ifov_mrad is None:
+    sensor, track = config.sensor, recording.track
+    if not by_region or track is None or sensor.ifov_mrad is None:
         return []
     polygons = _polygons(config)
     return [
         one
         for capture in recording.cubes
-        for one in _predicted(capture, track, recording.times[capture.name], ifov_mrad, polygons)
+        for one in _predicted(capture, track, recording.times[capture.name], sensor, polygons)
         if not any(
             r.panel == one.panel and r.cube == one.cube and one.covers(r.lines, r.samples)
             for r in readings
@@ -167,30 +164,16 @@ def _polygons(config: Config) -> dict[tuple[str, str], Polygon]:
     return found
 
 
-def _ground(capture: Capture, track: Track, times: LineTimes, ifov_mrad: float) -> GroundPositions:
-    names = ("latitude", "longitude", "height_m", "roll_deg", "pitch_deg", "heading_deg")
-    at = interpolate_track(track.time_s, {n: getattr(track, n) for n in names}, times.time_s)
-    return sample_positions(
-        at["latitude"],
-        at["longitude"],
-        at["height_m"],
-        samples=capture.samples,
-        ifov_mrad=ifov_mrad,
-        roll_deg=at["roll_deg"],
-        pitch_deg=at["pitch_deg"],
-        heading_deg=at["heading_deg"],
-    )
-
-
 def _predicted(
     capture: Capture,
     track: Track,
     times: LineTimes,
-    ifov_mrad: float,
+    sensor: Sensor,
     polygons: Mapping[tuple[str, str], Polygon],
 ) -> list[Predicted]:
     """The polygons that a cube should see."""
-    ground = _ground(capture, track, times, ifov_mrad)
+    assert sensor.ifov_mrad is not None  # both callers have looked
+    ground = sample_places(capture, cube_track(track, times), sensor, sensor.ifov_mrad)
     if not np.isfinite(ground.latitude).any() or capture.lines < 2:
         return []
     north_m, east_m = metres_per_degree(float(np.nanmedian(ground.latitude)))

@@ -18,8 +18,9 @@ from pipeline.assess.units_checks import units_row
 from pipeline.calibrate.cube import CubeResult
 from pipeline.calibrate.prepare import Preparation
 from pipeline.config.flight import Config
-from pipeline.radiometry.checks import exposure, ground
+from pipeline.radiometry.checks import exposure, ground, past_flights
 from pipeline.radiometry.checks import spectrum as spectral
+from pipeline.radiometry.checks.past_flights import Comparison
 from pipeline.radiometry.checks.row import Limits
 from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.radiometry.squares import Overlap
@@ -85,6 +86,15 @@ def after_cubes(
             limits=limits,
         ),
         spectral.reread(sum(r.chunks_reread for r in results), wrong, limits=limits),
+    ]
+
+
+def past_rows(config: Config, camera: Comparison, panels: Comparison) -> list[Check]:
+    """The rows of a campaign's flight: it against those before it."""
+    limits = limits_of(config)
+    return [
+        past_flights.camera_record(camera, limits=limits),
+        past_flights.panel_record(panels, limits=limits),
     ]
 
 

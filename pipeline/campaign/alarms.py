@@ -31,7 +31,7 @@ def alarms_of(
     told = []
     for first, stop in chart.outside:
         rule = chart.broken[first]
-        says = _sentence(name, unit, flights[first], first, rule, judged, chart)
+        says = sentence(name, unit, flights[first], first, judged, chart)
         broken = sum(bool(rule) for rule in chart.broken[first:stop])
         if broken > 1:
             says += f"; {broken} flights to {flights[stop - 1]}"
@@ -39,9 +39,12 @@ def alarms_of(
     return tuple(told)
 
 
-def _sentence(
-    name: str, unit: str, flight: str, at: int, rule: Rule, judged: Array, chart: ControlChart
-) -> str:
+def sentence(name: str, unit: str, flight: str, at: int, judged: Array, chart: ControlChart) -> str:
+    """What is wrong with a quantity in a flight that broke a rule, without its full stop.
+
+    `unit` is empty for a share; `at` is the flight's index, `flight` its name.
+    """
+    rule = chart.broken[at]
     away = (chart.average if rule == "ewma" else judged)[at] - chart.centre
     width = (chart.average_half_width if rule == "ewma" else chart.half_width)[at]
     way = "above" if away > 0 else "below"

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.flight.run_folders import finished_runs
+from pipeline.flight.finished_runs import runs_by_flight
 from pipeline.foreign import one_line
 from pipeline.write.quantities import Quantities
 from pipeline.write.run_record import RUN_JSON, read_run
@@ -74,7 +72,7 @@ class Reader:
         """
         flights: list[PastFlight] = []
         passed: list[PassedOver] = []
-        for runs in _by_flight(folder):
+        for runs in runs_by_flight(folder):
             for run in reversed(runs):
                 found = self._read(run)
                 if isinstance(found, PastFlight):
@@ -108,22 +106,3 @@ def _past_flight(run: Path) -> PastFlight | PassedOver:
     if record.quantities is None:
         return PassedOver(run, NO_QUANTITIES)
     return PastFlight(record.flight, run, record.ended, record.quantities)
-
-
-def _by_flight(folder: Path) -> Iterator[list[Path]]:
-    """The finished runs of each flight, oldest first."""
-
-    def fails(error: OSError) -> None:
-        if Path(error.filename) == folder:
-            raise InputError(
-                f"cannot be looked through: {error.strerror}",
-                where=folder,
-                do="Name the folder that the flights' results are in",
-            ) from error
-
-    for place, names, _ in os.walk(folder, onerror=fails):
-        runs = finished_runs(Path(place))
-        inside = {run.name for run in runs}
-        names[:] = sorted(n for n in names if n not in inside and not n.startswith("."))
-        if runs:
-            yield runs

@@ -14,12 +14,11 @@ from pipeline.campaign.camera_record import (
     camera_records,
 )
 from pipeline.campaign.past_runs import PassedOver, PastRuns, Reader
+from pipeline.campaign.record_files import CSV, PAGE
 from pipeline.campaign.record_page import page_text
 from pipeline.campaign.record_table import table_text
 from pipeline.errors import InputError, OutputError
 from pipeline.write.publish import write_text
-
-CSV, PAGE = "record.csv", "record.html"
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,6 +18,7 @@ from pipeline.campaign.arrivals import (
 )
 from pipeline.campaign.config import Campaign, load_campaign
 from pipeline.campaign.ledger import Ledger, Moment
+from pipeline.campaign.record_of_results import RecordOfResults
 from pipeline.errors import BusyError, OutputError, ReflectoryError, one_line
 from pipeline.progress.event_log import About
 from pipeline.progress.protocol import Progress, Silent
@@ -104,13 +105,15 @@ def sweep(
     with _locked(settings.ledger), Ledger(settings.ledger) as ledger:
         ledger.close_killed(now())
         results = []
+        record = RecordOfResults(settings.results)
         for folder in flight_folders(settings.inbox):
-            one = _Flight(described, ledger, folder, now, workers)
+            one = _Flight(described, ledger, folder, now, workers, record)
             result = one.swept(About(progress, flight=one_line(folder.name)))
             results.append(result)
         index = settings.results / INDEX
         if any(not r.state.startswith("already") for r in results) or not index.is_file():
             _write_index(index, described, ledger.flights())
+        record.bring_up_to_date()
     return SweepResult(tuple(results), index)
 
 
@@ -151,6 +154,7 @@ class _Flight:
     folder: Path
     now: Callable[[], float]
     workers: int | None
+    record: RecordOfResults
 
     @property
     def name(self) -> str:
@@ -248,7 +252,8 @@ class _Flight:
             # Loading what calibrates takes a second; a sweep with nothing to do must not pay it.
             from pipeline.flight.run import run
 
-            result = run(config, workers=self.workers, progress=progress)
+            past = self.record.compares()
+            result = run(config, workers=self.workers, progress=progress, past=past)
         except OutputError as error:
             return _Run("not written", str(error))
         except ReflectoryError as error:

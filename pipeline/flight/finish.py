@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.assess.flight_checks import after_cubes
+from pipeline.assess.flight_checks import after_cubes, past_rows
 from pipeline.assess.strip_checks import overlaps
 from pipeline.calibrate.input_manifest import InputManifest
 from pipeline.calibrate.prepare import Preparation
+from pipeline.config.flight import Config
 from pipeline.flight.all_cubes import Cubes
+from pipeline.flight.finished_runs import finished_runs
 from pipeline.flight.quantities_of import quantities_of
 from pipeline.flight.record_rows import cube_rows, panel_rows, sentence, steps_of
 from pipeline.flight.report_inputs import page_data
-from pipeline.flight.run_folders import finished_runs, run_id
+from pipeline.flight.run_folders import run_id
 from pipeline.flight.timings import Timings
+from pipeline.radiometry.checks.past_flights import Comparison
 from pipeline.radiometry.checks.verdict import run_verdict, worst_first
 from pipeline.records import Check
 from pipeline.write import publish
@@ -26,7 +30,12 @@ from pipeline.write.flush import flush
 from pipeline.write.formats import FORMATS
 from pipeline.write.page.page import draw_strips, write_report
 from pipeline.write.provenance import Input, Output, late_attributes, software
+from pipeline.write.quantities import Quantities
 from pipeline.write.run_record import RUN_JSON, RunRecord
+
+#: Compares a flight, by its config and quantities, with the campaign's flights before it: camera
+#: and panels. What it finds is no part of the run's id: the same work is the same run.
+Past = Callable[[Config, Quantities], tuple[Comparison, Comparison]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +49,7 @@ class Work:
     timings: Timings
     cubes: Cubes
     checks: list[Check]  # those made before the cubes
+    past: Past | None = None  # compares the flight with those before it
 
 
 def finish(work: Work, *, workers: int) -> RunRecord:
@@ -48,6 +58,9 @@ def finish(work: Work, *, workers: int) -> RunRecord:
     config = prepared.config
     shared = overlaps(prepared, cubes.written)
     checks = work.checks + after_cubes(prepared, cubes.written, work.inputs.sha256_of, shared)
+    quantities = quantities_of(prepared)
+    if work.past is not None:
+        checks += past_rows(config, *work.past(config, quantities))
     identity = run_id(config, work.inputs)
     follows = _run_before(identity, place.parent)
     inputs = _provenance(work.inputs)
@@ -76,7 +89,7 @@ def finish(work: Work, *, workers: int) -> RunRecord:
         cubes=cube_rows(prepared, cubes.written, cubes.refused),
         panels=panel_rows(prepared),
         checks=tuple(worst_first(checks)),
-        quantities=quantities_of(prepared),
+        quantities=quantities,
         timings=work.timings.as_dict(),
         config=json.loads(config.work),
         config_sha256=config.sha256,

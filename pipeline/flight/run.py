@@ -19,10 +19,10 @@ from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import Config, load_config, require_output_folder
 from pipeline.flight import measurement_cache
 from pipeline.flight.all_cubes import Cubes, Hands, calibrate_cubes
-from pipeline.flight.finish import Work, finish
+from pipeline.flight.finish import Past, Work, finish
+from pipeline.flight.finished_runs import finished_runs
 from pipeline.flight.run_folders import (
     digest_memory,
-    finished_runs,
     flight_folder,
     kept_folder,
     run_id,
@@ -68,6 +68,7 @@ def run(
     cluster: str | None = None,
     again: bool = False,
     progress: Progress | None = None,
+    past: Past | None = None,
 ) -> RunResult:
     """Calibrate a flight.
 
@@ -79,6 +80,7 @@ def run(
     cluster : address of a dask.distributed scheduler whose workers calibrate the cubes
     again : do the work even if it is already done, and measure everything anew
     progress : is told how far the run is
+    past : compares the flight with those before it, in a campaign; rows say what it found
 
     Raises
     ------
@@ -113,7 +115,7 @@ def run(
         read = _looked_again(prepared, cubes)
         memory.remember(read)
         _keep(prepared, cubes, read)
-        work = Work(prepared, read, place, started, timings, cubes, checks.result())
+        work = Work(prepared, read, place, started, timings, cubes, checks.result(), past)
         with _told_as_output_error(place, flight_folder(config)):
             record = finish(work, workers=hands.workers)
             target = flight_folder(config) / str(record.run_id)

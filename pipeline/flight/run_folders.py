@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from contextlib import suppress
 from pathlib import Path
 
 from pipeline.calibrate.digest_memory import DigestMemory
 from pipeline.calibrate.input_manifest import InputManifest
 from pipeline.config.flight import Config
+from pipeline.flight.finished_runs import ID_LENGTH
 from pipeline.version import __version__
 
-#: Characters of a run id: enough for any number of runs of one flight.
-ID_LENGTH = 12
 _KEPT = ".kept"
 
 
@@ -46,17 +44,3 @@ def run_id(config: Config, inputs: InputManifest) -> str:
     }
     text = json.dumps(work, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:ID_LENGTH]
-
-
-def finished_runs(folder: Path) -> list[Path]:
-    """Finished runs of a flight, oldest first; no link to one."""
-    with suppress(OSError):
-        runs = [p for p in folder.iterdir() if _is_run(p)]
-        return sorted(runs, key=lambda p: ((p / "run.json").stat().st_mtime_ns, p.name))
-    return []
-
-
-def _is_run(path: Path) -> bool:
-    # A run set aside has a hyphen in its name, other things beside the runs begin with a dot.
-    named = len(path.name) == ID_LENGTH and path.name.isalnum()
-    return named and not path.is_symlink() and (path / "run.json").is_file()

@@ -259,7 +259,7 @@ def test_every_check_is_listed(plain_run: Any) -> None:
 
     rows = plain_run.document["checks"]
     listed = {row["check"] for row in rows}
-    assert set(LIMITS) - listed == set()
+    assert set(LIMITS) - listed == {"camera-record", "panel-record"}  # a sweep's alone
     keys = {"check", "subject", "value", "unit", "caution", "fail", "verdict", "says", "do"}
     assert all(set(row) == keys for row in rows)
     json.dumps(plain_run.document, allow_nan=False)

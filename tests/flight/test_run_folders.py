@@ -12,7 +12,8 @@ import pytest
 
 from pipeline.calibrate.input_manifest import InputManifest, take_inputs
 from pipeline.config.flight import load_config
-from pipeline.flight.run_folders import ID_LENGTH, finished_runs, run_id
+from pipeline.flight.finished_runs import ID_LENGTH, finished_runs
+from pipeline.flight.run_folders import run_id
 
 
 def test_the_id_depends_on_config_inputs_refusals_and_version_alone(

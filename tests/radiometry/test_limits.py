@@ -68,6 +68,8 @@ TABLE = {
     "coverage": ("1", 0.98, None),
     "strip-agreement": ("1", 0.05, None),
     "sensor-temperature": ("K", 2, None),
+    "camera-record": ("quantity", 0, None),
+    "panel-record": ("panel", 0, None),
     "wavelength-shift": ("1", 0.1, 0.5),
     "smile": ("1", 0.1, None),
     "negative": ("1", 0.01, 0.10),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.radiometry.limits.table import COMMON, OWN, entry
+from pipeline.radiometry.limits.table import COMMON, NIST, OWN, entry
 
 # One check a paragraph, by hand: one argument a line would hide the table.
 # fmt: off
@@ -51,4 +51,16 @@ LIGHT = (
           source=COMMON,
           about="Range of the sensor's temperature over the flight.",
           do="Let the camera reach its temperature before take-off, and record darks at both ends"),
+    entry("camera-record", "quantity", "any", (0.0, None),
+          source=f"{NIST} 6.3.2; chances of an alarm: {OWN}",
+          about="In a sweep: the camera's quantities that are beyond the limits of their control "
+          "charts, which the camera's flights before this one give; ten at least.",
+          do="Look at record.html beside the results: whether it is this flight or the camera. "
+          "Then at lens, cooling and settings; a camera that has changed wants its calibration"),
+    entry("panel-record", "panel", "any", (0.0, None),
+          source=f"{NIST} 6.3.2; chances of an alarm: {OWN}",
+          about="In a sweep: the panels that differ from what the other panels predict by more "
+          "than in the flights before; ten at least.",
+          do="Clean the named panel, lay it level, or have it measured again; two panels cannot "
+          "tell which of them it is"),
 )

@@ -19,6 +19,7 @@ Limit = float | tuple[float, float]
 EMVA: Final = "EMVA 1288 R4.0"
 IEEE: Final = "IEEE 4001-2025"
 GUM: Final = "GUM (JCGM 100:2008)"
+NIST: Final = "NIST/SEMATECH e-Handbook of Statistical Methods"
 COMMON: Final = "common practice, no source"
 OWN: Final = "own arithmetic"
 

@@ -103,9 +103,16 @@ def _course(levels: Array, ends: int = _EDGE) -> Array:
         return _robust_line(levels)
     edge = ends // 2
     course = np.empty(n)
+    middle = _WINDOW // 2
+    # All whole windows at once; towards the ends they are narrower, each of another width.
+    whole = range(middle, n - middle)
+    if whole:
+        windows = np.lib.stride_tricks.sliding_window_view(levels, _WINDOW)
+        course[middle : n - middle] = np.median(windows, axis=1)
     for i in range(edge, n - edge):
-        half = min(i, n - 1 - i, _WINDOW // 2)
-        course[i] = np.median(levels[i - half : i + half + 1])
+        if i not in whole:
+            half = min(i, n - 1 - i)
+            course[i] = np.median(levels[i - half : i + half + 1])
     course[:edge] = _robust_line(levels[:ends])[:edge]
     course[-edge:] = _robust_line(levels[-ends:])[-edge:]
     return course

@@ -402,6 +402,14 @@ MUTANTS = (
     Mutant("blocks of the wrong samples", "pipeline/draft/glance.py",
            "np.add.reduceat(of_groups, columns, axis=1)",
            "np.add.reduceat(of_groups[:, ::-1], columns, axis=1)", ("tests/draft/test_glance.py",)),
+    # Panels read together
+    Mutant("a stretch ends with its last window", "pipeline/calibrate/panels/readings.py",
+           "end = max(end, window.lines[1])", "end = window.lines[1]",
+           ("tests/calibrate/test_panel_readings.py",)),
+    Mutant("a stretch's signal one line late", "pipeline/calibrate/panels/readings.py",
+           "signal_of(capture, np.arange(start, stop), counts)",
+           "signal_of(capture, np.arange(start, stop) + 1, counts)",
+           ("tests/calibrate/test_panel_readings.py",)),
     # Cubes in other forms
     Mutant("lines and bands of a flat file swapped", "pipeline/inspect/cube_export.py",
            "values.transpose(1, 0, 2)", "values.transpose(0, 1, 2)",

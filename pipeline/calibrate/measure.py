@@ -146,10 +146,19 @@ def _panel_lines(
     captures: Mapping[str, Capture],
     signal_of: SignalOf,
 ) -> list[panels.PanelLines]:
-    """All lines of each panel's window."""
-    return _each(
-        progress, "panels", windows, lambda w: panels.read_lines(w, captures[w.cube], signal_of)
-    )
+    """All lines of each panel's window, in the windows' order."""
+    read: dict[panels.PanelWindow, panels.PanelLines] = {}
+    with (
+        progress.stage("panels", len(windows)) as done,
+        ThreadPoolExecutor(AT_ONCE) as threads,
+    ):
+        for made in threads.map(
+            lambda some: panels.read_lines(some, captures[some[0].cube], signal_of),
+            panels.stretches(windows),
+        ):
+            read |= {part.window: part for part in made}
+            done(len(made))
+    return [read[window] for window in windows]
 
 
 def _read(

@@ -13,13 +13,16 @@ from pipeline.calibrate.panels.readings import (
     PanelWindow,
     combined,
     read_core,
+    read_lines,
     references,
+    stretches,
     windows_in_config,
 )
 from pipeline.calibrate.prepare import prepare
 from pipeline.config.flight import load_config
 from pipeline.errors import ConfigError
 from pipeline.read.inventory import take_inventory
+from pipeline.read.registry import open_capture
 from pipeline.records import Illumination, LineTimes, PanelReading, PanelReference
 
 
@@ -149,3 +152,30 @@ def test_a_panels_sample_is_saturated_from_the_count_on() -> None:
         saturation_counts=4000,
     )
     np.testing.assert_allclose(one.saturated_share, 6 / 144)
+
+
+def window(cube: str, start: int, stop: int) -> PanelWindow:
+    return PanelWindow("grey", cube, (start, stop), (0, 5), "window")
+
+
+def test_windows_whose_lines_overlap_are_read_together() -> None:
+    a, b, inside = window("one", 0, 9), window("one", 8, 12), window("one", 2, 4)
+    beside, other = window("one", 12, 15), window("two", 0, 9)
+    assert stretches([other, b, inside, beside, a]) == [[a, inside, b], [beside], [other]]
+    assert stretches([]) == []
+
+
+def test_each_window_of_a_stretch_gets_its_own_lines_and_their_signal(plain_flight: Any) -> None:
+    cube = take_inventory(load_config(plain_flight.config)).cubes[0]
+    some = [window(cube.name, 3, 9), window(cube.name, 5, 12)]
+
+    def signal_of(_: Any, lines: Any, counts: Any) -> Any:
+        return (counts + lines[:, None, None]).astype(np.float32)
+
+    with open_capture(cube) as raw:
+        apart = [raw.lines(*one.lines) for one in some]
+    for one, part, counts in zip(some, read_lines(some, cube, signal_of), apart, strict=True):
+        assert part.window is one
+        np.testing.assert_array_equal(part.counts, counts)
+        lines = np.arange(*one.lines)[:, None, None]
+        np.testing.assert_array_equal(part.signal, (counts + lines).astype(np.float32))

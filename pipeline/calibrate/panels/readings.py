@@ -102,11 +102,30 @@ def windows_in_config(
     return list(found.values())
 
 
-def read_lines(window: PanelWindow, capture: Capture, signal_of: SignalOf) -> PanelLines:
-    """Read all samples of a panel's lines."""
+def stretches(windows: Sequence[PanelWindow]) -> list[list[PanelWindow]]:
+    """Windows by stretch of lines: those of one cube whose lines overlap are read together."""
+    found: list[list[PanelWindow]] = []
+    end = 0
+    for window in sorted(windows, key=lambda w: (w.cube, w.lines)):
+        if found and found[-1][0].cube == window.cube and window.lines[0] < end:
+            found[-1].append(window)
+            end = max(end, window.lines[1])
+        else:
+            found.append([window])
+            end = window.lines[1]
+    return found
+
+
+def read_lines(
+    stretch: Sequence[PanelWindow], capture: Capture, signal_of: SignalOf
+) -> list[PanelLines]:
+    """Read all samples of the lines of a stretch's windows, each line once."""
+    start, stop = min(w.lines[0] for w in stretch), max(w.lines[1] for w in stretch)
     with open_capture(capture) as raw:
-        counts = raw.lines(*window.lines)
-    return PanelLines(window, counts, signal_of(capture, np.arange(*window.lines), counts))
+        counts = raw.lines(start, stop)
+    signal = signal_of(capture, np.arange(start, stop), counts)
+    parts = [slice(w.lines[0] - start, w.lines[1] - start) for w in stretch]
+    return [PanelLines(w, counts[p], signal[p]) for w, p in zip(stretch, parts, strict=True)]
 
 
 def read_core(

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError, one_line
-from pipeline.inspect.finished_run import UNREADABLE
+from pipeline.inspect.finished_run import UNREADABLE, open_store
 from pipeline.write import zarr
 from pipeline.write.deflate import inflated
 
@@ -57,9 +57,7 @@ class CubeChunks:
         self.path, self._kept = path, kept
         try:
             if path.suffix == zarr.SUFFIX:
-                import zarr as library
-
-                self._arrays: Any = library.open_group(path, mode="r")
+                self._arrays: Any = open_store(path)
             else:
                 import h5py
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,7 +17,12 @@ from pipeline.records import Array
 from pipeline.write import netcdf, zarr
 
 #: What the libraries raise for a damaged file.
-UNREADABLE = (OSError, RuntimeError, ValueError, KeyError, TypeError, AttributeError, IndexError)
+UNREADABLE = (
+    *(OSError, RuntimeError, ValueError, KeyError, TypeError, AttributeError, IndexError),
+    *(ArithmeticError, EOFError, MemoryError, AssertionError),
+)
+#: A chunk of more bytes than this is none of ours: a run's are a hundredth of it.
+_MOST_CHUNK_BYTES = 1 << 30
 
 
 class Values(Protocol):
@@ -145,11 +151,43 @@ def _netcdf(path: Path, dataset: Any) -> StoredCube:
     return StoredCube(path, {key: dataset.getncattr(key) for key in dataset.ncattrs()}, variables)
 
 
-def _zarr(path: Path) -> StoredCube:
+def open_store(path: Path) -> Any:
+    """The group of a Zarr store, its arrays' shapes proved to go together.
+
+    What says how large an array is lies apart from its values, and a damaged number there would
+    be worked through for hours.
+
+    Raises
+    ------
+    InputError
+        It cannot be opened, or is not as a run writes it.
+    """
     import zarr as library
 
     try:
         group = library.open_group(path, mode="r")
+        sizes: dict[str, int] = {}
+        for name, array in group.arrays():
+            dimensions = getattr(array.metadata, "dimension_names", None) or ()
+            if len(dimensions) != len(array.shape):
+                raise ValueError(f"{name} has {len(array.shape)} dimensions, of unlike names")
+            for dimension, size in zip(dimensions, array.shape, strict=True):
+                if sizes.setdefault(str(dimension), size) != size:
+                    raise ValueError(f"{name} has {size} of {dimension}, unlike others")
+            for chunk in (array.chunks, array.shards or array.chunks):
+                if math.prod(chunk) * array.dtype.itemsize > _MOST_CHUNK_BYTES:
+                    raise ValueError(f"{name} has chunks of {chunk}")
+                # Each holds its lines from side to side.
+                if len(chunk) == 3 and chunk[-1] < array.shape[-1]:
+                    raise ValueError(f"{name} has chunks of {chunk} in {array.shape}")
+    except UNREADABLE as error:
+        raise _cannot_open(path, error) from error
+    return group
+
+
+def _zarr(path: Path) -> StoredCube:
+    try:
+        group = open_store(path)
         variables = {}
         for name, array in group.arrays():
             attributes = dict(array.attrs)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -14,6 +15,7 @@ import pytest
 from pipeline.errors import InputError
 from pipeline.flight.run import RunResult
 from pipeline.inspect.cube_chunks import CubeChunks, Kept
+from pipeline.inspect.finished_run import open_store
 
 LARGE = ("reflectance", "reflectance_uncertainty", "quality_flag")
 
@@ -98,3 +100,27 @@ def test_a_damaged_chunk_is_one_line(rich_run: RunResult, tmp_path: Path) -> Non
     cube.close()
     with pytest.raises(InputError, match="cannot be opened"):
         CubeChunks(tmp_path / "nowhere.nc", Kept())
+
+
+@pytest.mark.parametrize("damaged", ["shape", "chunks", "columns"])
+def test_a_store_of_other_sizes_than_its_values_is_refused(tmp_path: Path, damaged: str) -> None:
+    """A damaged size would be worked through for hours."""
+    import zarr
+
+    group = zarr.create_group(tmp_path / "a.zarr")
+    for name, lines in (("reflectance", 12), ("quality_flag", 12)):
+        group.create_array(
+            name, shape=(4, lines, 8), chunks=(2, 4, 8), dtype="u1",
+            dimension_names=("wavelength", "line", "sample"),
+        )  # fmt: skip
+    open_store(tmp_path / "a.zarr")
+    file = tmp_path / "a.zarr" / "reflectance" / "zarr.json"
+    document = json.loads(file.read_text())
+    chunk = document["chunk_grid"]["configuration"]["chunk_shape"]
+    if damaged == "shape":
+        document["shape"][1] = 1200
+    else:
+        chunk[0 if damaged == "chunks" else 2] = 1 << 30 if damaged == "chunks" else 1
+    file.write_text(json.dumps(document))
+    with pytest.raises(InputError, match=r"unlike others|has chunks of"):
+        open_store(tmp_path / "a.zarr")

@@ -30,6 +30,10 @@ CACHE = "pipeline/flight/measurement_cache.py"
 LEDGER = "pipeline/campaign/ledger.py"
 PANEL_CHECKS = "pipeline/assess/panel_checks.py"
 
+DATED = ("tests/flight/test_dated_certificates.py",)
+RECORD = ("tests/campaign/test_record.py",)
+IN_SWEEP = ("tests/campaign/test_record_in_sweep.py",)
+KEPT = ("tests/flight/test_quantities_kept.py",)
 BY_HAND = ("tests/radiometry/test_equation.py", "tests/published/test_propagation.py")
 TWIN = ("tests/property/test_kernel_twin.py", "tests/radiometry/test_kernel.py")
 FORMULAS = ("tests/calibrate/test_kernel_tables.py",)
@@ -418,4 +422,36 @@ MUTANTS = (
            "window=Window(0, start, samples, values.shape[1])",
            "window=Window(0, 0, samples, values.shape[1])",
            ("tests/inspect/test_cube_export.py",)),
+    # The record of camera and panels
+    Mutant("the first certificate holds for ever", "pipeline/calibrate/flight_day.py",
+           "return holding[-1]", "return holding[0]", DATED),
+    Mutant("a certificate holds from the day after", "pipeline/calibrate/flight_day.py",
+           "one.since <= day", "one.since < day", DATED),
+    Mutant("a picked certificate is not in the id", "pipeline/calibrate/flight_day.py",
+           'work["panel"][i]["certificate"] = str(named)', "pass", DATED),
+    Mutant("the dark is judged with its temperature", "pipeline/campaign/camera_record.py",
+           "return level - effect.level,", "return level,", RECORD),
+    Mutant("a binned camera is the same", "pipeline/campaign/camera_record.py",
+           "return told, camera.bands, camera.samples", "return (told,)", RECORD),
+    Mutant("gains are compared", "pipeline/campaign/camera_record.py",
+           "if g == gain else None", "if True else None", RECORD),
+    Mutant("the oldest run of a flight is taken", "pipeline/campaign/past_runs.py",
+           "for run in reversed(runs):", "for run in runs:", RECORD),
+    Mutant("a new certificate is an old panel", "pipeline/campaign/camera_record.py",
+           'return panel.certificate_sha256 or f"{panel.certificate} {panel.measured}"',
+           "return panel.panel", RECORD),
+    Mutant("later flights judge earlier ones", "pipeline/campaign/flight_in_record.py",
+           "and flight.moment <= new.moment", "", IN_SWEEP),
+    Mutant("a flight is compared with its own earlier run", "pipeline/campaign/flight_in_record.py",
+           "and flight.run.parent.resolve() != own", "", IN_SWEEP),
+    Mutant("a record once made stays", "pipeline/campaign/record_of_results.py",
+           "there and self._last_stamp() == stamp", "there", IN_SWEEP),
+    Mutant("the response that was used is no falloff", "pipeline/radiometry/response.py",
+           "(shape.common + used) @ ends", "shape.common @ ends",
+           ("tests/radiometry/test_response.py",)),
+    Mutant("the dip's own place is known exactly", "pipeline/flight/quantities_of.py",
+           "math.hypot(dips.error_nm, O2A_SHAPE_NM)", "dips.error_nm", KEPT),
+    Mutant("bad elements are in the dark's level", "pipeline/flight/quantities_of.py",
+           "np.mean(d.mean, where=good, dtype=np.float64)", "np.mean(d.mean, dtype=np.float64)",
+           KEPT),
 )  # fmt: skip

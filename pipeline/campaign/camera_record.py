@@ -16,7 +16,14 @@ from pipeline.radiometry.control_charts import BASELINE, ControlChart, control_c
 from pipeline.radiometry.dark_current import dark_current_effect
 from pipeline.radiometry.panels.agreement import panel_record
 from pipeline.records import Array
-from pipeline.write.quantities import Camera, PanelQuantity, Quantity, element_runs
+from pipeline.write.quantities import (
+    Camera,
+    PanelQuantity,
+    Quantity,
+    element_runs,
+    merged,
+    runs_without,
+)
 
 
 class Kind(NamedTuple):
@@ -42,6 +49,10 @@ KINDS: Final = (
     Kind("falloff", "response falloff", "1", 0.003),
 )
 TEMPERATURE: Final = Kind("sensor_temperature", "sensor temperature", "deg C")
+#: Temperatures that a sensor at work can have: a header may hold anything under that name.
+COLDEST_C, HOTTEST_C = -273.15, 300.0
+#: Logarithm of a panel's level beyond which it is no panel's: e^20 times the others.
+MOST_LEVEL: Final = 20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,15 +104,13 @@ class CameraRecord:
     certificates: tuple[CertificateChange, ...]
 
     @cached_property
-    def new_elements(self) -> tuple[tuple[int, ...], ...]:
-        """Elements bad in each flight that were in none of the first ones; empty for those."""
-        sets = [
-            frozenset(i for run in element_runs(f.quantities.which_bad) for i in run)
-            for f in self.flights
-        ]
-        before = frozenset[int]().union(*sets[:BASELINE])
+    def new_elements(self) -> tuple[tuple[range, ...], ...]:
+        """Runs of elements bad in each flight and in none of the first ones; empty for those."""
+        told = [list(element_runs(f.quantities.which_bad)) for f in self.flights]
+        before = merged(run for runs in told[:BASELINE] for run in runs)
         return tuple(
-            tuple(sorted(bad - before)) if i >= BASELINE else () for i, bad in enumerate(sets)
+            tuple(runs_without(runs, before)) if i >= BASELINE else ()
+            for i, runs in enumerate(told)
         )
 
 
@@ -195,6 +204,7 @@ def _without_temperature(
     if len(first) < BASELINE:
         return level, u, ()
     warm, _ = _column([f.quantities.sensor_temperature for f in flights])
+    warm[~((warm > COLDEST_C) & (warm < HOTTEST_C))] = np.nan
     exposure, _ = _column([Quantity(value=f.quantities.camera.exposure_ms) for f in flights])
     effect = dark_current_effect(level, warm, exposure, first=first, least=KINDS[0].least)
     if effect is None:
@@ -252,7 +262,9 @@ def _panels(
 
 
 def _level(panel: PanelQuantity | None) -> Quantity | None:
-    return panel.level if panel is not None else None
+    if panel is None or panel.level.value is None or abs(panel.level.value) > MOST_LEVEL:
+        return None
+    return panel.level
 
 
 def _certificate(panel: PanelQuantity | None) -> str:

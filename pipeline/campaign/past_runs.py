@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline.errors import InputError
@@ -79,7 +81,7 @@ class Reader:
                     flights.append(found)
                     break
                 passed.append(found)
-        in_order = sorted(flights, key=lambda f: (f.moment, str(f.run)))
+        in_order = sorted(_told_apart(flights, folder), key=lambda f: (f.moment, str(f.run)))
         return PastRuns(tuple(in_order), tuple(sorted(passed, key=lambda p: str(p.run))))
 
     def _read(self, run: Path) -> PastFlight | PassedOver:
@@ -106,3 +108,14 @@ def _past_flight(run: Path) -> PastFlight | PassedOver:
     if record.quantities is None:
         return PassedOver(run, NO_QUANTITIES)
     return PastFlight(record.flight, run, record.ended, record.quantities)
+
+
+def _told_apart(flights: Sequence[PastFlight], folder: Path) -> list[PastFlight]:
+    """The flights, those of one name told by their folders too."""
+    names = Counter(flight.flight for flight in flights)
+    return [
+        flight
+        if names[flight.flight] == 1
+        else replace(flight, flight=f"{flight.flight} ({flight.run.parent.relative_to(folder)})")
+        for flight in flights
+    ]

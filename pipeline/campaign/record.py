@@ -19,6 +19,7 @@ from pipeline.campaign.record_page import page_text
 from pipeline.campaign.record_table import table_text
 from pipeline.errors import InputError, OutputError
 from pipeline.write.publish import write_text
+from pipeline.write.quantities import runs_text
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +111,7 @@ def _flights_json(camera: CameraRecord) -> Iterator[dict[str, Any]]:
             "camera": camera.label,
             "flown": flight.quantities.flown,
             "run": str(flight.run),
-            "new_bad_elements": list(new),
+            "new_bad_elements": runs_text(new),
             "certificates": {
                 p.panel: {"file": p.certificate, "measured": p.measured} for p in panels
             },

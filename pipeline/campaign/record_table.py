@@ -6,6 +6,7 @@ import csv
 import io
 import math
 from collections.abc import Iterator, Sequence
+from itertools import chain, islice
 
 from pipeline.campaign.camera_record import CameraRecord, QuantityChart
 from pipeline.foreign import in_table
@@ -57,10 +58,11 @@ def _note(camera: CameraRecord, chart: QuantityChart, i: int) -> str:
     return elements_told(new, flight.camera.samples)
 
 
-def elements_told(elements: Sequence[int], samples: int) -> str:
+def elements_told(runs: Sequence[range], samples: int) -> str:
     """New bad elements by band and sample, both from 0; empty where there are none."""
-    if not elements:
+    count, across = sum(map(len, runs)), max(samples, 1)
+    if not count:
         return ""
-    named = [f"{e // samples}/{e % samples}" for e in elements[:_NAMED]]
-    more = f" and {len(elements) - _NAMED} more" if len(elements) > _NAMED else ""
-    return f"{len(elements)} new (band/sample): {', '.join(named)}{more}"
+    named = [f"{e // across}/{e % across}" for e in islice(chain.from_iterable(runs), _NAMED)]
+    more = f" and {count - _NAMED} more" if count > _NAMED else ""
+    return f"{count} new (band/sample): {', '.join(named)}{more}"

@@ -17,6 +17,7 @@ from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.radiometry.spectrum import smile_range
 from pipeline.records import Array
 from pipeline.write.quantities import (
+    MOST,
     Camera,
     PanelQuantity,
     Quantities,
@@ -52,9 +53,9 @@ def quantities_of(prepared: Preparation) -> Quantities:
 
 
 def _quantity(value: float, uncertainty: float = math.nan) -> Quantity:
-    if not math.isfinite(value):
+    if not abs(value) <= MOST:
         return Quantity(value=None)
-    u = _rounded(uncertainty) if math.isfinite(uncertainty) else None
+    u = _rounded(uncertainty) if 0 <= uncertainty <= MOST else None
     return Quantity(value=_rounded(value), uncertainty=u)
 
 
@@ -63,7 +64,7 @@ def _rounded(value: float) -> float:
 
 
 def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+    return value if abs(value) <= MOST else None
 
 
 def _flown(line_s: Array) -> str | None:

@@ -21,6 +21,7 @@ from pipeline.campaign.camera_record import CameraRecord, QuantityChart, camera_
 from pipeline.campaign.past_runs import PastFlight, Reader
 from pipeline.campaign.record import record
 from pipeline.cli.commands import main
+from pipeline.write.quantities import Quantity
 
 CHANGES = {
     "dark level": Change("dark_level", add=5.0),
@@ -150,7 +151,7 @@ def test_new_bad_elements_are_named() -> None:
     made[12] = with_bad(made[12], "17 203-206", 5)
     flights = [PastFlight(f"{i}", Path(f"/{i}"), "", q) for i, q in enumerate(made)]
     (camera,) = camera_records(flights)
-    assert camera.new_elements[12] == (206,)
+    assert camera.new_elements[12] == (range(206, 207),)
     assert [i for i, new in enumerate(camera.new_elements) if new] == [12]
 
 
@@ -198,6 +199,10 @@ DAMAGES = {
     "empty": lambda text: "",
     "of another run": lambda text: text.replace(json.loads(text)["run_id"], "0" * 12),
     "text for a number": lambda text: text.replace('"value": 4.0', '"value": "4"'),
+    "a number beyond all": lambda text: text.replace('"value": 4.0', '"value": 1e308'),
+    "less than no uncertainty": lambda text: text.replace(
+        '"uncertainty": 0.17', '"uncertainty": -0.17'
+    ),
     "no quantities": lambda text: json.dumps(
         {k: v for k, v in json.loads(text).items() if k != "quantities"}
     ),
@@ -309,3 +314,67 @@ def test_what_strangers_wrote_stays_text_on_the_page(tmp_path: Path) -> None:
     assert "<script>" not in text
     assert "\u202e" not in text
     assert "&lt;script&gt;x\\u202e" in text
+
+
+def test_elements_beyond_any_memory_are_counted_and_not_listed(tmp_path: Path) -> None:
+    made = Season(seed=8, camera=replace(CAMERA, samples=0)).flights(12)
+    made[11] = with_bad(made[11], "0-999999999999", 4)
+    for i, quantities in enumerate(made):
+        finished(tmp_path, f"flight-{i:02d}", quantities)
+    record(tmp_path)
+    assert "999999999995 new (band/sample)" not in (tmp_path / "record.html").read_text()
+    assert "999999999996 new (band/sample): 0/0, 1/0" in (tmp_path / "record.html").read_text()
+
+
+def test_two_flights_of_one_name_are_told_apart(tmp_path: Path) -> None:
+    first, second = Season(seed=8).flights(2)
+    finished(tmp_path / "north", "june", first)
+    finished(tmp_path / "south", "june", second)
+    assert [f.flight for f in Reader().below(tmp_path).flights] == [
+        "june (north/june)", "june (south/june)",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("panels", [0, 1, 2])
+def test_few_panels_are_no_fault(tmp_path: Path, panels: int) -> None:
+    change = Change("grey-03", times=0.9)
+    for i, q in enumerate(Season(seed=8, change=change).flights(30)):
+        finished(tmp_path, f"flight-{i:02d}", replace(q, panels=q.panels[:panels]))
+    result = record(tmp_path)
+    named = [c.name for c in result.cameras[0].charts if c.of_panel and c.alarms]
+    # Of two panels nobody can tell which one it is, and one has nothing to be compared with.
+    assert named == (["panel grey-03", "panel grey-12"] if panels == 2 else [])
+
+
+@pytest.mark.parametrize("value", [0.0, 1e15, -1e15, 5e-324])
+@pytest.mark.parametrize("count", [1, 12])
+def test_any_number_that_is_let_in_gives_a_record(tmp_path: Path, value: float, count: int) -> None:
+    for i, q in enumerate(Season(seed=8).flights(13)):
+        if i >= 13 - count:
+            odd = Quantity(value=value, uncertainty=abs(value))
+            panels = tuple(replace(p, level=odd) for p in q.panels)
+            q = replace(
+                q, dark_level=odd, smile=odd, falloff=odd, sensor_temperature=odd, panels=panels
+            )
+        finished(tmp_path, f"flight-{i:02d}", q)
+    result = record(tmp_path)
+    json.dumps(result.to_json(), allow_nan=False)
+    text = (tmp_path / "record.html").read_text()
+    assert "nan" not in text.lower().replace("nano", "")
+    assert "inf" not in text.lower().replace("info", "")
+
+
+def test_the_quantities_of_flights_without_a_time_come_by_when_they_were_run(
+    tmp_path: Path,
+) -> None:
+    for i, q in enumerate(Season(seed=8).flights(3)):
+        finished(tmp_path, f"flight-{i}", replace(q, flown=None))
+    record(tmp_path)
+    assert "? to ?" in (tmp_path / "record.html").read_text()
+
+
+def test_a_table_that_cannot_be_written_is_told(tmp_path: Path, capsys: Any) -> None:
+    folder = season(tmp_path, Season(seed=1), 2)
+    (folder / "record.csv").mkdir()
+    assert main(["record", str(folder)]) == 1
+    assert "record.csv: cannot be written" in capsys.readouterr().err

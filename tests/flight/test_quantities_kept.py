@@ -41,6 +41,9 @@ def test_gain_shift_and_smile_are_those_of_the_plan(kept: Quantities) -> None:
     assert near(kept.electrons_per_count, 5.2)
     assert near(kept.wavelength_shift, 0.8)
     assert near(kept.smile, 1.0)
+    # The dip's own place moves with the air mass, by 0.16 nm (`radiometry.limits.conditions`).
+    assert kept.wavelength_shift.uncertainty is not None
+    assert kept.wavelength_shift.uncertainty >= 0.16
 
 
 def test_the_falloff_is_that_of_the_plan(kept: Quantities) -> None:

@@ -10,7 +10,9 @@ from pipeline.radiometry.response import (
     ORDERS,
     StripPixels,
     SwathShape,
+    end_falloff,
     modes,
+    nothing_known,
     response_of,
     swath_shape,
 )
@@ -144,3 +146,18 @@ def test_does_not_change_input() -> None:
     swath_shape(pixels, COLUMNS, SAMPLES, bad)
     for before, after in zip(kept, pixels, strict=True):
         np.testing.assert_array_equal(before, after.signal)
+
+
+def test_the_ends_falloff_is_what_was_divided_out_and_what_is_left() -> None:
+    # A lens that loses 8 % at the ends, half of it (in logarithms) in the response that was used.
+    samples, bands = 101, 3
+    order_2 = np.array([0.0, np.log(0.92) / 2 / 1.5, 0.0, 0.0])  # P2 runs from -1/2 to 1
+    used = np.tile(response_of(order_2, samples), (bands, 1)).astype(np.float32)
+    error = np.array([0.0, 0.01, 0.0, 0.0])
+    shape = SwathShape(np.zeros((bands, 4)), error, order_2, error, 4)
+    bad = np.zeros((bands, samples), np.bool_)
+    bad[1, 7] = True
+    value, u = end_falloff(shape, used, bad)
+    assert value == pytest.approx(-0.08, abs=2e-3)  # the outer samples' centres are inside the ends
+    assert u == pytest.approx(0.92 * 1.5 * 0.01, rel=0.03)
+    assert np.isnan(end_falloff(nothing_known(bands), used, bad)).all()

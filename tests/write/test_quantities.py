@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from pipeline.write.quantities import element_runs, elements_text
+from pipeline.write.quantities import element_runs, elements_text, runs_text, runs_without
 
 
 @pytest.mark.parametrize(
@@ -24,3 +24,12 @@ def test_they_come_back(bad: np.ndarray) -> None:
     told = [i for run in element_runs(elements_text(bad)) for i in run]
     assert told == np.flatnonzero(bad).tolist()
     np.testing.assert_array_equal(bad, before)
+
+
+@given(hnp.arrays(np.bool_, 40), hnp.arrays(np.bool_, 40), hnp.arrays(np.bool_, 40))
+def test_what_is_new_is_what_no_other_has(
+    bad: np.ndarray, one: np.ndarray, two: np.ndarray
+) -> None:
+    others = [*element_runs(elements_text(one)), *element_runs(elements_text(two))]
+    new = runs_without(element_runs(elements_text(bad)), others)
+    assert runs_text(new) == elements_text(bad & ~one & ~two)

@@ -97,7 +97,8 @@ def measured(command: Sequence[str | Path], out: Path | None = None) -> Measured
         )
 
 
-def _too_long(_number: int, _frame: object) -> None:
+def too_long(_number: int, _frame: object) -> None:
+    """End a step that hangs: a handler of the alarm."""
     raise TimeoutError(f"a step took more than {LONGEST_S} s")
 
 
@@ -296,7 +297,7 @@ def processor() -> str:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Measure and print; exit 1 where the peers' numbers are not ours."""
-    signal.signal(signal.SIGALRM, _too_long)
+    signal.signal(signal.SIGALRM, too_long)
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     for name, value in (("cubes", 2), ("lines", 1000), ("samples", 640), ("bands", 270)):
         parser.add_argument(f"--{name}", type=int, default=value, help="%(default)s")

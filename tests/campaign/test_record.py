@@ -122,6 +122,10 @@ def test_a_dark_at_another_gain_is_a_chart_of_its_own() -> None:
     (camera,) = camera_records(flights)
     names = [c.name for c in camera.charts]
     assert {"dark level at gain 1", "dark level at gain 2"} < set(names)
+    told = {name: chart(camera, f"dark level at gain {name}").values for name in (1, 2)}
+    assert np.nanmax(told[1]) < 101
+    assert np.isfinite(told[1]).sum() == 20
+    assert told[2][::3].tolist() == [190.0] * 10
     assert alarmed(camera) == {}
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import shutil
 from typing import Any
 
@@ -72,6 +73,7 @@ def test_another_certificate_of_a_later_day_leaves_the_id(plain_copy: Any) -> No
 
 
 def test_from_its_first_day_on_the_later_one_holds(plain_copy: Any) -> None:
+    alone = plain_copy.config.read_text()
     flight = given(plain_copy, HOLDS.format("2026-03-02"), LATER.format("2026-06-18"))
     result = run(flight.config, workers=1)
     names = {item.name for item in result.record.inputs}
@@ -81,6 +83,11 @@ def test_from_its_first_day_on_the_later_one_holds(plain_copy: Any) -> None:
     assert quantities is not None
     (panel,) = (p for p in quantities.panels if p.panel == "grey-24")
     assert (panel.certificate, panel.measured) == ("certificates/later.csv", "2026-06-18")
+    copy = flight.config.parent / "alone.toml"
+    before, after = alone.split(PLAIN)
+    after = re.sub(r"measured = \S+", "measured = 2026-06-18", after, count=1)
+    copy.write_text(before + PLAIN.replace("grey-24", "later") + after)
+    assert run(copy, workers=1).reused
 
 
 def test_a_flight_before_the_first_certificate_is_refused(plain_copy: Any) -> None:

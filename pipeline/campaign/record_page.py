@@ -22,6 +22,8 @@ from pipeline.write.page.charts import label, padded, ticks
 
 WIDTH, HEIGHT = 640, 230
 LEFT, RIGHT, TOP, BOTTOM = 62, 14, 16, 34
+#: Flights from which on points are small.
+MANY = 80
 #: Least span of a chart, by unit: below, the digits of a steady quantity would fill it.
 LEAST = {"deg C": 4.0, "element": 4.0, "count": 0.1}
 
@@ -59,6 +61,7 @@ svg text { font: 13px system-ui, sans-serif; fill: var(--soft); }
 .average { stroke: var(--average); fill: none; stroke-width: 1.8; }
 .bar { stroke: var(--point); opacity: .45; }
 .dot { fill: var(--point); stroke: var(--ground); }
+.dense { stroke: none; }
 .cross { stroke: var(--bad); stroke-width: 2.6; fill: none; }
 .new { stroke: var(--average); stroke-dasharray: 2 3; }
 svg a:focus-visible { outline: none; }
@@ -267,7 +270,9 @@ def _point(
     told += f" \u00b1 {_number(u)}" if u > 0 else ""
     told += {"": "", "individuals": ", outside the limits", "ewma": ", a slow drift"}[broken]
     link = quote(os.fsencode(os.path.relpath(flight.run / "report.html", folder)))
-    shape = f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="3.6"/>'
+    # Among hundreds a rim would hide the neighbours.
+    dot, r = ("dot", 3.6) if at.flights <= MANY else ("dot dense", 1.8)
+    shape = f'<circle class="{dot}" cx="{x:.1f}" cy="{y:.1f}" r="{r}"/>'
     if broken:
         shape = (
             f'<path class="cross" d="M{x - 5:.1f} {y - 5:.1f}l10 10'

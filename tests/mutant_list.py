@@ -45,6 +45,7 @@ LIGHT = ("tests/radiometry/illumination",)
 YORK = ("tests/published/test_york.py",)
 LINE = ("tests/radiometry/test_empirical_line.py", "tests/published/test_propagation.py")
 MANIFEST = ("tests/calibrate/test_input_manifest.py",)
+MORNINGS = ("tests/campaign/test_mornings.py",)
 DRAFT = ("tests/draft",)
 SWEEP = ("tests/campaign/test_sweep_inbox.py", "tests/campaign/test_sweep_schedules.py")
 DARK = ("tests/radiometry/test_dark.py", "tests/calibrate/test_darks.py")
@@ -358,6 +359,14 @@ MUTANTS = (
            "if elapsed_s >= 0:", "if True:", SWEEP),
     Mutant("a flight that changed is as still as before", LEDGER,
            "if row is not None and row[0] == files:", "if row is not None:", SWEEP),
+    Mutant("a flight set aside needs nobody", "pipeline/campaign/morning.py",
+           'return self.state != "waiting" or self.overdue', "return self.overdue", MORNINGS),
+    Mutant("an acknowledged flight needs somebody", "pipeline/campaign/morning.py",
+           "not self.present or self.acknowledged or", "not self.present or", MORNINGS),
+    Mutant("an acknowledgement is a change of the flight", "pipeline/campaign/arrivals.py",
+           "if name == ACKNOWLEDGED and path.parent == folder:", "if False:", MORNINGS),
+    Mutant("each sweep begins the wait anew", "pipeline/campaign/ledger.py",
+           "case when waiting_since_s > 0 then", "case when waiting_since_s < 0 then", MORNINGS),
     # Strips against each other
     Mutant("the offset left in what strips are compared by", "pipeline/radiometry/squares.py",
            "level = 0.5 * (one + other) - offset[:, None]", "level = 0.5 * (one + other)",

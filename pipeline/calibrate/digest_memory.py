@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.calibrate.input_manifest import InputFile
-from pipeline.write.publish import write_text
+from pipeline.write.small_file import write_text
 
 _FILES, _CHECK = "files", "sha256 of files"
 

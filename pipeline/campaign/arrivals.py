@@ -10,6 +10,7 @@ from pathlib import Path
 
 from pipeline.campaign.boundary import leads_out
 from pipeline.campaign.config import Campaign
+from pipeline.campaign.morning import ACKNOWLEDGED
 from pipeline.errors import OutputError, ReflectoryError
 
 MANIFEST = "manifest.sha256"
@@ -51,6 +52,8 @@ def fingerprint(campaign: Campaign, folder: Path) -> Fingerprint:
         folders.sort()
         for name in names:
             path = Path(where, name)
+            if name == ACKNOWLEDGED and path.parent == folder:
+                continue  # a person's word about the flight, and no part of it
             rows.append((os.fsencode(path.relative_to(folder)), *_stamp(path)))
             if name == MANIFEST:
                 manifests.append(path)

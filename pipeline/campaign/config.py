@@ -48,6 +48,16 @@ class Sweep(BaseModel):
         10.0, ge=0, description="How long a flight's files must have been still; 0 takes them now."
     )
     attempts: Count = Field(3, ge=1, description="Failed tries before a flight is set aside.")
+    overdue_hours: Number = Field(
+        24.0,
+        ge=0,
+        description="A flight that waits for longer needs somebody (common practice, no source).",
+    )
+    acknowledged: tuple[str, ...] = Field(
+        (),
+        description="Folders of flights that need nobody any more though they are not calibrated; "
+        "a file called `acknowledged` in a flight's folder says the same.",
+    )
 
     @model_validator(mode="after")
     def _plain_file_name(self) -> Self:

@@ -28,7 +28,11 @@ create table if not exists flights (
     run_folder blob not null default x'',
     verdict text not null default '',
     changed_s real not null default 0,
-    results text not null default ''  -- fingerprint of the run's own files
+    results text not null default '',  -- fingerprint of the run's own files
+    waiting_since_s real not null default 0,  -- 0: it does not wait
+    flown text not null default '',  -- day of the flight, as its run knows it
+    cubes integer not null default 0,  -- calibrated ones
+    says text not null default ''  -- the run's gravest row in its own words
 ) strict;
 create table if not exists tries (
     id integer primary key,
@@ -45,6 +49,14 @@ create index if not exists tries_of_work on tries (folder, work);
 
 #: How long another program may hold the ledger [s].
 PATIENCE_S = 10
+#: Columns that ledgers of earlier versions lack.
+_LATER = (
+    ("results", "text not null default ''"),
+    ("waiting_since_s", "real not null default 0"),
+    ("flown", "text not null default ''"),
+    ("cubes", "integer not null default 0"),
+    ("says", "text not null default ''"),
+)
 #: Outcomes that count as a try of the flight; a full disk is not the flight's fault.
 COUNTED = ("failed", "killed")
 
@@ -72,6 +84,10 @@ class FlightRow:
     whole: str
     changed_s: float
     results: str
+    waiting_since_s: float  # 0 where it does not wait
+    flown: str
+    cubes: int
+    says: str
 
 
 class Ledger:
@@ -100,8 +116,9 @@ class Ledger:
     def _bring_up_to_date(self) -> None:
         """Add what a ledger of an earlier version lacks."""
         columns = {row[1] for row in self._db.execute("pragma table_info(flights)")}
-        if "results" not in columns:
-            self._db.execute("alter table flights add column results text not null default ''")
+        for name, kind in _LATER:
+            if name not in columns:
+                self._db.execute(f"alter table flights add column {name} {kind}")
 
     def __enter__(self) -> Self:
         return self
@@ -144,7 +161,7 @@ class Ledger:
         with self._told():
             rows = self._db.execute(
                 "select folder, state, reason, run_id, run_folder, verdict, work, whole, "
-                f"changed_s, results from flights {clause}",
+                f"changed_s, results, waiting_since_s, flown, cubes, says from flights {clause}",
                 values,
             ).fetchall()
         return [
@@ -197,8 +214,10 @@ class Ledger:
         """A flight is not taken yet: it is waited for, or it is not whole."""
         with self._told():
             self._db.execute(
-                "update flights set state = ?, reason = ?, changed_s = ? where folder = ?",
-                (state, _text(reason), now_s, os.fsencode(name)),
+                "update flights set reason = ?, changed_s = case when state = ? and changed_s > 0 "
+                "then changed_s else ? end, waiting_since_s = case when waiting_since_s > 0 then "
+                "waiting_since_s else ? end, state = ? where folder = ?",
+                (_text(reason), state, now_s, now_s, state, os.fsencode(name)),
             )
 
     def tries(self, name: str, work: str) -> int:
@@ -247,12 +266,16 @@ class Ledger:
         run_folder: Path | None = None,
         verdict: str = "",
         results: str = "",
+        flown: str = "",
+        cubes: int = 0,
+        says: str = "",
     ) -> None:
         """Where a flight stands after a try."""
         with self._told():
             self._db.execute(
                 "update flights set state = ?, reason = ?, work = ?, changed_s = ?, run_id = ?, "
-                "run_folder = ?, verdict = ?, results = ? where folder = ?",
+                "run_folder = ?, verdict = ?, results = ?, flown = ?, cubes = ?, says = ?, "
+                "waiting_since_s = 0 where folder = ?",
                 (
                     state,
                     _text(reason),
@@ -262,6 +285,9 @@ class Ledger:
                     os.fsencode(run_folder) if run_folder else b"",
                     verdict,
                     results,
+                    flown,
+                    cubes,
+                    _text(says),
                     os.fsencode(name),
                 ),
             )

@@ -18,8 +18,8 @@ from pipeline.campaign.record_files import CSV, PAGE
 from pipeline.campaign.record_page import page_text
 from pipeline.campaign.record_table import table_text
 from pipeline.errors import InputError, OutputError
-from pipeline.write.publish import write_text
 from pipeline.write.quantities import runs_text
+from pipeline.write.small_file import write_text
 
 
 @dataclass(frozen=True, eq=False)

@@ -48,7 +48,7 @@ class RecordOfResults:
         if not stamp or (there and self._last_stamp() == stamp):
             return
         from pipeline.campaign.record import record
-        from pipeline.write.publish import write_text
+        from pipeline.write.small_file import write_text
 
         record(self.folder, self._reader)
         write_text(self.folder / STAMP, f"{stamp}\n")

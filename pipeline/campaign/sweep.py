@@ -18,10 +18,18 @@ from pipeline.campaign.arrivals import (
 )
 from pipeline.campaign.config import Campaign, load_campaign
 from pipeline.campaign.ledger import Ledger, Moment
+from pipeline.campaign.morning import (
+    SUMMARY,
+    Morning,
+    is_acknowledged,
+    morning_of,
+    summary_text,
+)
 from pipeline.campaign.record_of_results import RecordOfResults
 from pipeline.errors import BusyError, OutputError, ReflectoryError, one_line
 from pipeline.progress.event_log import About
 from pipeline.progress.protocol import Progress, Silent
+from pipeline.write.small_file import write_text
 
 if TYPE_CHECKING:
     from pipeline.campaign.ledger import FlightRow
@@ -32,8 +40,6 @@ INDEX = "index.html"
 STATES = (
     "failed", "set aside", "not whole", "done", "waiting", "already done", "already set aside",
 )  # fmt: skip
-#: Those that make a sweep exit with 1.
-BAD = ("failed", "set aside", "not whole")
 
 
 @dataclass(frozen=True)
@@ -65,12 +71,13 @@ class SweepResult:
 
     flights: tuple[FlightResult, ...]
     index: Path
+    summary: Path
+    needing: tuple[str, ...] = ()  # flights that need somebody
 
     @property
     def exit_code(self) -> int:
-        """0 all good or nothing to do, 1 a flight failed or was set aside in this sweep, or its
-        offload is not what its manifest lists."""
-        return 1 if any(flight.state in BAD for flight in self.flights) else 0
+        """0 where all is calibrated, acknowledged, or waiting as it should; else 1, each time."""
+        return 1 if self.needing else 0
 
 
 def sweep(
@@ -110,11 +117,12 @@ def sweep(
             one = _Flight(described, ledger, folder, now, workers, record)
             result = one.swept(About(progress, flight=one_line(folder.name)))
             results.append(result)
-        index = settings.results / INDEX
-        if any(not r.state.startswith("already") for r in results) or not index.is_file():
-            _write_index(index, described, ledger.flights())
+        stand = _mornings(described, ledger, now())
+        index, summary = settings.results / INDEX, settings.results / SUMMARY
+        _write_pages(index, summary, described, stand, now())
         record.bring_up_to_date()
-    return SweepResult(tuple(results), index)
+    needing = tuple(one.flight for one in stand if one.needs_somebody)
+    return SweepResult(tuple(results), index, summary, needing)
 
 
 @contextmanager
@@ -238,6 +246,9 @@ class _Flight:
             run_folder=run.folder,
             results=results_of(run.folder),
             verdict=run.verdict,
+            flown=run.flown,
+            cubes=run.cubes,
+            says=run.says,
         )
         facts = {"why": reason} if reason else {}
         if run.run_id:
@@ -262,11 +273,13 @@ class _Flight:
             return _Run("failed", one_line(f"a fault of the program: {error!r}"))
         record = result.record
         verdict, run_id = record.verdict, str(record.run_id)
+        flown = record.quantities.flown if record.quantities is not None else None
+        told = ((flown or "")[:10], len(record.written), record.says)
         if record.exit_code == 0:
-            return _Run("done", "", run_id, result.folder, verdict)
+            return _Run("done", "", run_id, result.folder, verdict, *told)
         reasons = [f"{row.cube}: {row.why}" for row in record.refused]
         reasons += [record.says] if verdict == "unusable" else []
-        return _Run("failed", one_line("; ".join(reasons)), run_id, result.folder, verdict)
+        return _Run("failed", one_line("; ".join(reasons)), run_id, result.folder, verdict, *told)
 
 
 @dataclass(frozen=True)
@@ -278,6 +291,9 @@ class _Run:
     run_id: str = ""
     folder: Path | None = None
     verdict: str = ""
+    flown: str = ""
+    cubes: int = 0
+    says: str = ""
 
 
 def _stands(row: FlightRow) -> bool:
@@ -287,24 +303,32 @@ def _stands(row: FlightRow) -> bool:
     return row.state == "set aside"
 
 
-def _write_index(index: Path, campaign: Campaign, rows: list[FlightRow]) -> None:
-    from pipeline.campaign.index_page import IndexRow, write_index
-
-    present = {p.name for p in flight_folders(campaign.sweep.inbox)}
-    listed = [
-        IndexRow(
-            flight=row.name,
-            state=row.state,
-            verdict=row.verdict,
-            reason=row.reason if row.name in present else f"no longer in the inbox. {row.reason}",
-            run_id=row.run_id,
-            report=row.run_folder / "report.html" if row.run_folder else None,
-            changed_s=row.changed_s,
+def _mornings(campaign: Campaign, ledger: Ledger, now_s: float) -> list[Morning]:
+    """How every flight stands, those that left the inbox too."""
+    settings = campaign.sweep
+    folders = {folder.name: folder for folder in flight_folders(settings.inbox)}
+    return [
+        morning_of(
+            row,
+            present=row.name in folders,
+            acknowledged=row.name in folders
+            and is_acknowledged(folders[row.name], settings.acknowledged),
+            now_s=now_s,
+            overdue_hours=settings.overdue_hours,
         )
-        for row in rows
+        for row in ledger.flights()
     ]
+
+
+def _write_pages(
+    index: Path, summary: Path, campaign: Campaign, stand: list[Morning], now_s: float
+) -> None:
+    from pipeline.campaign.index_page import write_index
+
+    title = campaign.path.stem
     try:
         index.parent.mkdir(parents=True, exist_ok=True)
-        write_index(index, campaign.path.stem, listed)
+        write_index(index, title, stand)
+        write_text(summary, summary_text(title, stand, summary.parent, now_s))
     except OSError as error:
-        raise OutputError(f"cannot be written: {error.strerror}", where=index) from error
+        raise OutputError(f"cannot be written: {error.strerror}", where=index.parent) from error

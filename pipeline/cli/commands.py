@@ -301,6 +301,8 @@ def _sweep(options: argparse.Namespace) -> int:
         result = sweep(options.config, progress=progress, workers=options.workers)
     for flight in result.flights:
         print(flight.line)
+    for name in result.needing:
+        print(f"needs somebody: {name}")
     number = len(result.flights)
     print(f"{number} flight{'' if number == 1 else 's'}; index: {result.index}")
     return result.exit_code

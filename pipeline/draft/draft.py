@@ -25,7 +25,7 @@ from pipeline.draft.look_page import LookData, PanelChoice, write_look
 from pipeline.errors import CalibrationError, ConfigError, InputError, ReflectoryError
 from pipeline.progress.protocol import Progress, Silent
 from pipeline.records import PanelReading
-from pipeline.write.publish import write_text
+from pipeline.write.small_file import write_text
 
 #: Name of the config that is written.
 CONFIG = "flight.toml"

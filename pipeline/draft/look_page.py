@@ -20,7 +20,7 @@ from pipeline.draft.glance import Glance, stretched
 from pipeline.foreign import in_page, one_line
 from pipeline.write.page.pictures import jpeg
 from pipeline.write.page.spectra import script_json
-from pipeline.write.publish import write_text
+from pipeline.write.small_file import write_text
 
 
 @dataclass(frozen=True)

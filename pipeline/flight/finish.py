@@ -32,6 +32,7 @@ from pipeline.write.page.page import draw_strips, write_report
 from pipeline.write.provenance import Input, Output, late_attributes, software
 from pipeline.write.quantities import Quantities
 from pipeline.write.run_record import RUN_JSON, RunRecord
+from pipeline.write.small_file import write_text
 
 #: Compares a flight, by its config and quantities, with the campaign's flights before it: camera
 #: and panels. What it finds is no part of the run's id: the same work is the same run.
@@ -100,7 +101,7 @@ def finish(work: Work, *, workers: int) -> RunRecord:
         ),
         steps=steps_of(prepared),
     )
-    publish.write_text(place / RUN_JSON, record.to_text())
+    write_text(place / RUN_JSON, record.to_text())
     write_report(place / "report.html", record, data, drawn.result())
     for name in (RUN_JSON, "report.html"):
         digests[place / name] = sha256_of(place / name)

@@ -28,7 +28,7 @@ from pipeline.radiometry.recorder import Pile
 from pipeline.radiometry.response import SwathShape
 from pipeline.records import BadElements, DarkCapture, FlatField, PanelReading
 from pipeline.version import __version__
-from pipeline.write.publish import write_bytes
+from pipeline.write.small_file import write_bytes
 
 _CLASSES: dict[str, Any] = {
     c.__name__: c

@@ -25,32 +25,13 @@ from pipeline.errors import OutputError
 from pipeline.write.checksums import CHECKSUMS, checksums_text
 from pipeline.write.completeness import fault_of
 from pipeline.write.flush import flush
+from pipeline.write.small_file import write_bytes
 from pipeline.write.undisturbed import undisturbed
 
 _STAGING = ".writing-"
 _REMOVING = ".removing-"
 _LOCK = ".lock"
 _SET_ASIDE = "-set-aside"
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a small file so that it is whole under its name, or not there."""
-    write_bytes(path, text.encode("utf-8"))
-
-
-def write_bytes(path: Path, content: bytes) -> None:
-    """Write a small file so that it is whole under its name, or not there."""
-    descriptor, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(beside).chmod(0o644)
-        Path(beside).replace(path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
 
 
 @contextmanager

@@ -18,9 +18,9 @@ import numpy as np
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.write.netcdf import ReadPacked
 from pipeline.write.product import CubeProduct, arrays_of
-from pipeline.write.publish import write_text
 from pipeline.write.schema import DIMENSIONS, SCHEMA, Attributes
 from pipeline.write.shards import array_document, chunk_bytes, group_document, shard_parts
+from pipeline.write.small_file import write_text
 
 SUFFIX = ".zarr"
 

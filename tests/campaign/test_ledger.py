@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.campaign import ledger as module
-from pipeline.campaign.index_page import IndexRow, write_index
+from pipeline.campaign.index_page import write_index
 from pipeline.campaign.ledger import Ledger, Moment
+from pipeline.campaign.morning import morning_of
 from pipeline.errors import OutputError
 
 
@@ -36,6 +37,7 @@ def test_a_time_of_no_calendar_is_shown_as_unknown(tmp_path: Path, seconds: floa
         (row,) = ledger.flights()
         assert ledger.still_s("june", "files", Moment(1_800_000_000.0)) >= 0
     page = tmp_path / "index.html"
-    write_index(page, "t", [IndexRow("june", row.state, "", "", "", None, row.changed_s)])
+    stand = morning_of(row, present=True, acknowledged=False, now_s=2e9, overdue_hours=24)
+    write_index(page, "t", [stand])
     expected = "1970-01-01 00:00" if seconds == 0 else "unknown"
     assert expected in page.read_text()

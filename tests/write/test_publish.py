@@ -16,6 +16,7 @@ from pipeline.write import publish
 from pipeline.write.checksums import CHECKSUMS, parse_line, read_lines, sha256_of
 from pipeline.write.provenance import Output
 from pipeline.write.run_record import RunRecord
+from pipeline.write.small_file import write_text
 
 #: File names that a line of checksums cannot hold as they are, and some that it can.
 ODD_NAMES = (
@@ -249,9 +250,9 @@ def test_no_link_among_the_leftovers_is_followed(tmp_path: Path) -> None:
 
 def test_text_is_whole_or_not_there(tmp_path: Path) -> None:
     path = tmp_path / "a.json"
-    publish.write_text(path, "one")
+    write_text(path, "one")
     with pytest.raises(UnicodeEncodeError):
-        publish.write_text(path, "two \ud800")
+        write_text(path, "two \ud800")
     assert path.read_text() == "one"
     assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
     assert path.stat().st_mode & 0o777 == 0o644

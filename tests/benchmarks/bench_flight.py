@@ -36,9 +36,10 @@ LONGEST_S = 900
 GROWTH = (1, 2, 4, 8)
 DARK_FRAMES = 2 * 1000
 
-RUN, PLAIN = "run", "run, no uncertainty"
+RUN, PLAIN, TO_ZARR = "run", "run, no uncertainty", "run, to Zarr"
 COPY = "cp + flush of every copy"
 FLOOR, ALONE = "deflate floor", "kernel + deflate + write"
+LZ4_FLOOR = "lz4 floor"
 PEERS = {
     "numpy": "numpy, xarray to netCDF",
     "netcdf": "xarray + dask to netCDF",
@@ -121,8 +122,10 @@ def commands(
     found: dict[str, list[str | Path]] = {
         RUN: run_command(flight / "flight.toml", out),
         PLAIN: run_command(flight / "plain.toml", out),
+        TO_ZARR: run_command(flight / "zarr.toml", out),
         COPY: ["sh", "-c", copy, out, *raws],
         FLOOR: step("floor", ours),
+        LZ4_FLOOR: step("lz4-floor", ours),
         ALONE: step("alone", flight, out),
     }
     for peer in peers:
@@ -140,7 +143,7 @@ def once(command: Sequence[str | Path], out: Path, row: str) -> Measured:
             result = replace(result, cubes_s=json.loads(path.read_text())["timings"]["cubes"])
     finally:
         shutil.rmtree(out, ignore_errors=True)
-    if row in (FLOOR, ALONE):
+    if row in (FLOOR, LZ4_FLOOR, ALONE):
         own = json.loads(result.says)
         return Measured(own["wall_s"], own["cpu_s"], result.peak_mb, result.written_mb)
     return result
@@ -148,8 +151,10 @@ def once(command: Sequence[str | Path], out: Path, row: str) -> Measured:
 
 def ready(flight: Path, results: Path, out: Path, peers: Sequence[str]) -> None:
     """Warm up, and hold the peers' numbers against ours."""
-    for config, folder in (("flight.toml", "with"), ("plain.toml", "plain")):
+    for config, folder in (("flight.toml", "with"), ("plain.toml", "plain"), ("zarr.toml", "zarr")):
         measured(run_command(flight / config, results / folder))
+    measured(step("agree", results / "with", next((results / "zarr").glob("*/*/run.json")).parent))
+    shutil.rmtree(results / "zarr")
     measured(step("prepare", flight))
     for peer in peers:
         for plain in (False, True):
@@ -205,7 +210,7 @@ def main_table(found: Mapping[str, Sequence[Measured]]) -> list[list[str]]:
     for row, runs in found.items():
         walls = [run.wall_s for run in runs]
         base = median(found[PLAIN if row.endswith("no uncertainty") else RUN])
-        own = row in (FLOOR, ALONE)
+        own = row in (FLOOR, LZ4_FLOOR, ALONE)
         rows.append(
             [
                 row,
@@ -245,6 +250,8 @@ def ratio_table(found: Mapping[str, Sequence[Measured]]) -> list[list[str]]:
         add("run over limit", above, below)
     for limit in (ALONE, FLOOR):
         add("its cubes over limit", RUN, limit, of="cubes_s")
+    add("its cubes over limit", TO_ZARR, LZ4_FLOOR, of="cubes_s")
+    add("cubes over cubes", TO_ZARR, RUN, of="cubes_s", to="cubes_s")
     return rows
 
 

@@ -1,6 +1,6 @@
 """Steps of `bench_flight.py` that use the package, one a process: `own_steps.py STEP ...`.
 
-`make`, `prepare` and `agree` get things ready; `floor` and `alone` print the seconds that count
+`make`, `prepare` and `agree` get things ready; the floors and `alone` print the seconds that count
 as JSON, `{"wall_s": ..., "cpu_s": ...}`, and leave out reading and start-up.
 """
 
@@ -13,10 +13,11 @@ import pickle
 import resource
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +32,11 @@ if TYPE_CHECKING:
 MOST_REFLECTANCE, MOST_UNCERTAINTY, MOST_FLAGS = 1e-3, 1e-3, 1e-4
 #: Lines read at a time where a whole cube need not be in memory.
 SLAB_LINES = 512
+#: Where each format's codec is.
+FLOORS = {
+    "floor": ("pipeline.write.deflate", "deflated"),
+    "lz4-floor": ("pipeline.write.shards", "chunk_bytes"),
+}
 
 
 @dataclass
@@ -71,6 +77,7 @@ def make(folder: Path, cubes: int, lines: int, samples: int, bands: int) -> None
     make_flight(folder, plan)
     config = (folder / "flight.toml").read_text()
     (folder / "plain.toml").write_text(f"{config.rstrip()}\nuncertainty = false\n")
+    (folder / "zarr.toml").write_text(config.replace('format = "netcdf"', 'format = "zarr"'))
     for count in range(1, cubes + 1):
         listed = ", ".join(f'"{stem}.hdr"' for stem in plan.stems[:count])
         some = config.replace('"strip-*.hdr"', listed)
@@ -148,8 +155,8 @@ def agree(ours: Path, theirs: Path) -> None:
             else xr.open_dataset(p, mask_and_scale=False)
             for p in (path, other)
         )
-        names = [str(n) for n in mine.data_vars if mine[n].ndim == 3]
-        assert set(names) == set(peer.data_vars), (names, list(peer.data_vars))
+        names, others = ([str(n) for n in d.data_vars if d[n].ndim == 3] for d in (mine, peer))
+        assert set(names) == set(others), (names, others)
         for start in range(0, mine.sizes["line"], SLAB_LINES):
             at = {"line": slice(start, start + SLAB_LINES)}
             for name in names:
@@ -179,14 +186,12 @@ def _require_alike(what: str, name: str, a: NDArray[Any], b: NDArray[Any]) -> No
         raise SystemExit(f"{what}: {share:.1e} of the samples differ")
 
 
-def floor(run: Path) -> Counted:
-    """Shuffle and deflate what a run wrote again, in its chunks, on every core."""
+def floor(run: Path, packed: Callable[[NDArray[Any]], bytes]) -> Counted:
+    """Shuffle and compress what a run wrote again, in its chunks, on every core."""
     import h5py
 
-    from pipeline.write.deflate import deflated
-
     counted = Counted()
-    deflated(np.zeros(4, np.int16))
+    packed(np.zeros(4, np.int16))
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         for path in sorted(run.rglob("*.nc")):
             with h5py.File(path) as file:
@@ -201,7 +206,7 @@ def floor(run: Path) -> Counted:
                         for band in range(0, slab.shape[0], height)
                     ]
                     with counted.part():
-                        sum(len(data) for data in pool.map(deflated, parts))
+                        sum(len(data) for data in pool.map(packed, parts))
     return counted
 
 
@@ -247,7 +252,7 @@ def alone(folder: Path, out: Path) -> Counted:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Do one step."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("step", choices=("make", "prepare", "agree", "floor", "alone"))
+    parser.add_argument("step", choices=("make", "prepare", "agree", *FLOORS, "alone"))
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--size", type=int, nargs=4, metavar=("CUBES", "LINES", "SAMPLES", "BANDS"))
     given = parser.parse_args(arguments)
@@ -258,8 +263,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
             prepare(*given.folders)
         case "agree":
             agree(*given.folders)
-        case "floor":
-            print(json.dumps(vars(floor(*given.folders))))
+        case "floor" | "lz4-floor" as which:
+            codec = getattr(import_module(FLOORS[which][0]), FLOORS[which][1])
+            print(json.dumps(vars(floor(*given.folders, codec))))
         case "alone":
             print(json.dumps(vars(alone(*given.folders))))
     return 0

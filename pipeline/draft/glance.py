@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -66,7 +67,9 @@ def _glance(cube: Capture, saturation_counts: float, most_columns: int) -> Glanc
     with open_capture(cube) as raw:
         for row, line in enumerate(rows):
             one = raw.lines(line, line + 1)[0]
-            of_groups = np.add.reduceat(one, starts, axis=0, dtype=np.float64) / sizes[:, None]
+            # A sum a group: `reduceat` along the bands takes twice as long.
+            sums = [one[a:b].sum(axis=0, dtype=np.float64) for a, b in pairwise(groups)]
+            of_groups = np.stack(sums) / sizes[:, None]
             picture[:, row] = of_groups[shown]
             blocks = np.add.reduceat(of_groups, columns, axis=1) / column_sizes
             counts[:, row] = np.clip(np.nan_to_num(blocks), 0, 65_535).round()

@@ -36,7 +36,10 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "radiometry",
     ),
     "campaign": (*BASE, "flight", "read", "write", "radiometry", "config", "progress"),
-    "inspect": (*BASE, "read", "write", "radiometry", "progress", "calibrate.digest_memory"),
+    "inspect": (
+        *(*BASE, "read", "write", "radiometry", "progress"),
+        *("calibrate.digest_memory", "flight.finished_runs"),
+    ),
     "draft": (*BASE, "assess", "calibrate", "read", "write", "config", "progress"),
     "flight": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),
     "assess": (*BASE, "calibrate", "read", "write", "radiometry", "config"),

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.cli.ending import INTERRUPTED, TERMINATED, Terminated, ends_when_terminated
+from pipeline.cli.prune import add_prune
 from pipeline.cli.record import add_record
 from pipeline.cli.standard_output import guarded_output
 from pipeline.errors import ReflectoryError
@@ -73,6 +74,7 @@ def build_parser() -> argparse.ArgumentParser:
     _compare_parser(commands)
     _verify_parser(commands)
     _export_parser(commands)
+    add_prune(commands, EPILOG)
     return parser
 
 

@@ -165,6 +165,12 @@ def _remove(place: Path) -> None:
     shutil.rmtree(doomed, ignore_errors=True)
 
 
+def remove_run(run: Path) -> None:
+    """Take a finished run away: never a half of it under its name."""
+    with undisturbed():
+        _remove(run)
+
+
 def clear_beside(place: Path) -> None:
     """Remove what lost workers left in a staging folder: every hidden entry but the lock."""
     for path in place.glob(".*"):

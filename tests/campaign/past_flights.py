@@ -1,7 +1,7 @@
 """Finished runs of a season, as far as the record reads them: quantities drawn, not flown.
 
-The scatter is what runs of simulated flights show: `tests/benchmarks/bench_camera_record.py` flies
-them and prints it.
+The scatter was set beforehand, and is that of flown ones or above it in all but the falloff (0.2 %
+here, 0.5 % flown): `tests/benchmarks/bench_camera_record.py` flies simulated flights and prints it.
 """
 
 from __future__ import annotations

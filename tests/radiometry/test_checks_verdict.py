@@ -15,8 +15,8 @@ from pipeline.radiometry.limits import LIMITS, with_overrides
 from pipeline.records import Check
 
 GROUPS = (
-    "offload", "dark", "light_leak", "elements", "exposure", "panels", "past_flights", "certificates", "fit",
-    "light", "ground", "spectrum", "units", "no_data", "recorder",
+    "offload", "dark", "light_leak", "elements", "exposure", "panels", "certificates", "fit",
+    "past_flights", "light", "ground", "spectrum", "units", "no_data", "recorder",
 )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
   const choose = document.getElementById("choose");
   const rows = [...document.querySelectorAll("tbody tr")];
   const shown = document.getElementById("shown");
-  choose.parentElement.hidden = false;
+  choose.closest("p").hidden = false;
   choose.addEventListener("change", () => {
     let number = 0;
     for (const row of rows) {

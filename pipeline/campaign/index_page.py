@@ -14,6 +14,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from pipeline.campaign.morning import Morning, in_order, shown_time
+from pipeline.campaign.record_files import PAGE
 from pipeline.foreign import in_page
 from pipeline.write.small_file import write_text
 
@@ -43,6 +44,7 @@ def write_index(path: Path, title: str, flights: Sequence[Morning]) -> None:
         needing=sum(one.needs_somebody for one in flights),
         choices=sorted({_shown_as(one) for one in flights}),
         rows=[_shown(one, path.parent) for one in listed],
+        record=PAGE if (path.parent / PAGE).is_file() else "",
         script=Markup(js),
         script_hash=f"sha256-{digest}",
     )

@@ -119,8 +119,8 @@ def sweep(
             results.append(result)
         stand = _mornings(described, ledger, now())
         index, summary = settings.results / INDEX, settings.results / SUMMARY
-        _write_pages(index, summary, described, stand, now())
         record.bring_up_to_date()
+        _write_pages(index, summary, described, stand, now())
     needing = tuple(one.flight for one in stand if one.needs_somebody)
     return SweepResult(tuple(results), index, summary, needing)
 

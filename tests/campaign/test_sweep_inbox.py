@@ -300,7 +300,7 @@ def test_a_manifest_is_believed_before_stillness(inbox: Inbox) -> None:
     assert result.flights[0].state == "not whole"
     assert result.exit_code == 1
     assert result.flights[0].line.startswith("not whole: june: strip-00.raw")
-    assert 'class="not-whole"' in result.index.read_text()
+    assert 'data-kind="not whole"' in result.index.read_text()
     assert "strip-00.raw differs from its digest" in result.flights[0].reason
     (folder / "strip-00.raw").unlink()
     assert "not there" in inbox.sweep().flights[0].reason

@@ -423,6 +423,9 @@ MUTANTS = (
            "signal_of(capture, np.arange(start, stop), counts)",
            "signal_of(capture, np.arange(start, stop) + 1, counts)",
            ("tests/calibrate/test_panel_readings.py",)),
+    Mutant("chunks of a store without a checksum's codec", "pipeline/write/shards.py",
+           '{"name": "blosc", "configuration": configuration}, {"name": "crc32c"}]',
+           '{"name": "blosc", "configuration": configuration}]', ("tests/write/test_zarr.py",)),
     # Cubes in other forms
     Mutant("lines and bands of a flat file swapped", "pipeline/inspect/cube_export.py",
            "values.transpose(1, 0, 2)", "values.transpose(0, 1, 2)",

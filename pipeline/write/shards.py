@@ -70,15 +70,19 @@ def _codecs(dtype: np.dtype[Any]) -> list[dict[str, object]]:
         "shuffle": "bitshuffle",
         "blocksize": 0,
     }
-    return [_LITTLE, {"name": "blosc", "configuration": configuration}]
+    # The decompressor trusts what it reads, and a flipped bit can end the program that calls it.
+    return [_LITTLE, {"name": "blosc", "configuration": configuration}, {"name": "crc32c"}]
 
 
 def chunk_bytes(values: NDArray[Any]) -> bytes:
-    """A chunk's file: little-endian values, shuffled by bits and compressed."""
+    """A chunk's file: little-endian values, shuffled by bits and compressed, and their CRC-32C."""
+    from google_crc32c import value as crc32c
     from numcodecs import blosc
 
     codec = blosc.Blosc(COMPRESSOR, LEVEL, blosc.BITSHUFFLE)
-    return bytes(codec.encode(np.ascontiguousarray(values)))
+    data = bytes(codec.encode(np.ascontiguousarray(values)))
+    checksum: int = crc32c(data)
+    return data + checksum.to_bytes(4, "little")
 
 
 def shard_parts(values: NDArray[Any], chunk: tuple[int, ...], fill: int | float) -> list[bytes]:

@@ -17,7 +17,7 @@ import xarray as xr
 import zarr
 
 import pipeline
-from pipeline.write.shards import shard_parts
+from pipeline.write.shards import array_document, shard_parts
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +94,7 @@ def test_is_version_3_and_sharded(pair: tuple[Path, Path]) -> None:
         told = json.loads((store / name / "zarr.json").read_text())
         assert [codec["name"] for codec in told["codecs"]] == ["sharding_indexed"]
         within = told["codecs"][0]["configuration"]["codecs"]
-        assert [codec["name"] for codec in within] == ["bytes", "blosc"]
+        assert [codec["name"] for codec in within] == ["bytes", "blosc", "crc32c"]
         array: Any = zarr.open_group(store, mode="r")[name]
         assert array.chunks == (3, 64, 64)
         assert array.shards == (30, 64, 64)
@@ -138,3 +138,27 @@ def test_chunks_decode_by_the_codec_library_alone() -> None:
     read = np.concatenate(chunks)
     np.testing.assert_array_equal(read[:5], values)
     assert (read[5] == -32768).all()
+
+
+def test_a_flipped_bit_is_told_before_the_decompressor_sees_it(tmp_path: Path) -> None:
+    """A damaged chunk once ended the program in the decompressor, without a word."""
+    chance = np.random.default_rng(1)
+    values = chance.integers(0, 900, (6, 4, 64)).astype("<i2")
+    document = array_document(
+        (6, 4, 64), values.dtype, ("wavelength", "line", "sample"), {}, fill=-1,
+        chunk=(3, 4, 64), shard=(6, 4, 64),
+    )  # fmt: skip
+    shard = bytearray(b"".join(shard_parts(values, (3, 4, 64), -1)))
+    at = tmp_path / "c" / "0" / "0" / "0"
+    at.parent.mkdir(parents=True)
+    (tmp_path / "zarr.json").write_text(json.dumps(document))
+    at.write_bytes(shard)
+    array: Any = zarr.open_array(tmp_path, mode="r")
+    np.testing.assert_array_equal(array[:], values)
+    # Anywhere but in the index at the end, which has a checksum of its own.
+    for place in chance.integers(0, len(shard) - 36, 60):
+        damaged = bytearray(shard)
+        damaged[place] ^= 1 << int(chance.integers(8))
+        at.write_bytes(damaged)
+        with pytest.raises(ValueError, match="checksum do not match"):
+            array[:]

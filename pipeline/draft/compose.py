@@ -181,6 +181,13 @@ def _sensor(found: Findings, saturation_counts: float) -> Section:
     return section
 
 
+def worth_adding(found: Findings) -> list[str]:
+    """What no file tells, and what it would be good for."""
+    if found.tables.get("track"):
+        return ["worth adding: sensor.ifov_mrad, for positions, coverage, the map and regions"]
+    return []
+
+
 def _table_sections(found: Findings, undecided: list[str]) -> list[Section]:
     sections = []
     for kind in ("line_times", "track", "irradiance", "certificate"):

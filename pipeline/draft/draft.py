@@ -16,7 +16,7 @@ from pipeline.calibrate.panels.readings import references
 from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import config_from_table
 from pipeline.draft.captures import Captures
-from pipeline.draft.compose import Composed, PanelPlace, compose
+from pipeline.draft.compose import Composed, PanelPlace, compose, worth_adding
 from pipeline.draft.config_text import config_text
 from pipeline.draft.findings import Findings, find
 from pipeline.draft.glance import glances
@@ -98,7 +98,8 @@ def draft(folder: Path, *, progress: Progress | None = None) -> Draft:
     found = find(folder, time.time() + 86_400)
     drawn = _with_panels(found, path, progress or Silent())
     undecided = drawn.undecided
-    text = config_text([*HEAD, *_left_out(found), *_open(undecided)], drawn.composed.sections)
+    head = [*HEAD, *_left_out(found), *worth_adding(found), *_open(undecided)]
+    text = config_text(head, drawn.composed.sections)
     write_text(path, text)
     page = path.with_suffix(".html")
     write_look(page, _look(found, drawn, text))

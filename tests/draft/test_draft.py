@@ -64,6 +64,13 @@ def test_each_line_says_why(card: Path) -> None:
         assert "#" in lines[at] or lines[at - 1].startswith("#"), key
 
 
+def test_what_no_file_tells_is_worth_adding(card: Path) -> None:
+    assert "# worth adding: sensor.ifov_mrad" in draft(card).text
+    (card / "flight.toml").unlink()
+    (card / "track.csv").unlink()
+    assert "worth adding" not in draft(card).text
+
+
 def test_a_config_that_is_there_is_never_replaced(
     card: Path, capsys: pytest.CaptureFixture
 ) -> None:

@@ -224,8 +224,8 @@ def coverage(share: float | None, gaps: int | None = None, *, limits: Limits = L
         return not_checked(
             limits,
             "coverage",
-            "no survey polygon, or no track",
-            do="Give flight.regions with a survey polygon, and flight.track",
+            "no survey polygon, no track, or no field of view of a sample",
+            do="Give flight.regions with a survey polygon, flight.track and sensor.ifov_mrad",
         )
     says = f"the strips saw {percent(share)} of the survey polygon"
     if gaps:

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import os
 from collections.abc import Sequence
-from importlib import resources
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from markupsafe import Markup
-
 from pipeline.campaign.morning import Morning, in_order, shown_time
 from pipeline.campaign.record_files import PAGE
-from pipeline.foreign import in_page
+from pipeline.write.page.template import rendered
 from pipeline.write.small_file import write_text
 
 _ORDER = ("failed", "set aside", "not whole", "waiting", "done")
@@ -29,30 +24,20 @@ def write_index(path: Path, title: str, flights: Sequence[Morning]) -> None:
     OSError
         It cannot be written; the earlier page stays.
     """
-    import jinja2
-
-    js = _beside("index.js")
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, finalize=in_page
-    )
-    digest = base64.b64encode(hashlib.sha256(js.encode()).digest()).decode()
     counts = [(state, sum(one.state == state for one in flights)) for state in _ORDER]
     listed = in_order(flights)
-    text = environment.from_string(_beside("index.html.j2")).render(
+    text = rendered(
+        "pipeline.campaign",
+        "index.html.j2",
+        script="index.js",
         title=title,
         counts=[(state, number) for state, number in counts if number],
         needing=sum(one.needs_somebody for one in flights),
         choices=sorted({_shown_as(one) for one in flights}),
         rows=[_shown(one, path.parent) for one in listed],
         record=PAGE if (path.parent / PAGE).is_file() else "",
-        script=Markup(js),
-        script_hash=f"sha256-{digest}",
     )
     write_text(path, text)
-
-
-def _beside(name: str) -> str:
-    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
 
 
 def _shown_as(one: Morning) -> str:

@@ -7,19 +7,18 @@ text or the whole config away.
 from __future__ import annotations
 
 import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
 from pipeline.draft.glance import Glance, stretched
-from pipeline.foreign import in_page, one_line
+from pipeline.foreign import one_line
 from pipeline.write.page.pictures import jpeg
 from pipeline.write.page.spectra import script_json
+from pipeline.write.page.template import beside, rendered
 from pipeline.write.small_file import write_text
 
 
@@ -65,26 +64,16 @@ def write_look(path: Path, data: LookData) -> None:
 
 def render_look(data: LookData) -> str:
     """The page as text."""
-    import jinja2
-
-    js = _beside("look.js")
-    digest = base64.b64encode(hashlib.sha256(js.encode()).digest()).decode()
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, finalize=in_page
-    )
-    return environment.from_string(_beside("look.html.j2")).render(
+    return rendered(
+        "pipeline.draft",
+        "look.html.j2",
+        script="look.js",
         data=data,
-        css=Markup(_beside("look.css")),
-        js=Markup(js),
-        script_hash=f"sha256-{digest}",
+        css=Markup(beside("pipeline.draft", "look.css")),
         pictures=[jpeg(picture) for picture in stretched(data.glances)] if data.glances else [],
         strips=[script_json(_embedded(glance)) for glance in data.glances],
         facts=script_json(_facts(data)),
     )
-
-
-def _beside(name: str) -> str:
-    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
 
 
 def _embedded(glance: Glance) -> dict[str, Any]:

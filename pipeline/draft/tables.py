@@ -53,7 +53,6 @@ class Text:
     delimiter: str
     names: tuple[str, ...]
     cells: tuple[tuple[str, ...], ...]  # (row, column)
-    whole: bool  # all rows are here
 
     def column(self, name: str) -> list[str]:
         """The cells of a column."""
@@ -100,7 +99,6 @@ class Table:
     kind: Kind
     columns: Mapping[str, str]  # our name to the table's own, where they differ
     times: Times | None = None
-    rows: int = 0
     step_s: float = math.nan  # median step of its times
     angle: Literal["deg", "rad"] = "deg"
     scale: float = 1.0
@@ -130,9 +128,7 @@ def read_text(path: Path) -> Text | None:
                 continue
             rows = [_split(row, delimiter) for row in lines[number + 1 :] if row.strip()]
             if rows and _is_table(names, rows):
-                return Text(
-                    path, delimiter, tuple(names), tuple(map(tuple, rows)), len(raw) <= _LOOK_BYTES
-                )
+                return Text(path, delimiter, tuple(names), tuple(map(tuple, rows)))
     return None
 
 
@@ -204,7 +200,6 @@ def _timed(text: Text, name: str, forms: Sequence[Form]) -> Table:
         "irradiance",
         _renamed({"time_utc": name}),
         found,
-        len(cells),
         float(np.median(steps)) if steps.size else math.nan,
     )
 
@@ -300,7 +295,6 @@ def _certificate(text: Text) -> Table | None:
         text.path,
         "certificate",
         _renamed(names),
-        rows=len(text.cells),
         scale=scale,
         k=1.0 if _K_ONE.search(uncertain.lower()) and "k=2" not in uncertain.lower() else 2.0,
         level=float(np.median(level)) * scale,

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.foreign import in_page
 from pipeline.radiometry.limits import LIMITS, CheckLimits
 from pipeline.radiometry.preview import thinned
 from pipeline.records import Check
@@ -20,6 +16,7 @@ from pipeline.write.page import about, pictures
 from pipeline.write.page.data import ReportData
 from pipeline.write.page.sections import sections
 from pipeline.write.page.spectra import embedded, packing, script_json
+from pipeline.write.page.template import beside, rendered
 from pipeline.write.run_record import CubeRow, RefusedCube, RunRecord, WrittenCube
 
 #: Bytes of the pictures and spectra as text, at the most: above it, spectra are thinned.
@@ -60,10 +57,6 @@ def render(
     record: RunRecord, data: ReportData | None = None, drawn: DrawnStrips | None = None
 ) -> str:
     """The page as text; see `write_report`."""
-    import jinja2
-
-    css, js = _beside("page.css"), _beside("page.js")
-    digest = base64.b64encode(hashlib.sha256(js.encode()).digest()).decode()
     drawn = drawn or draw_strips(data)
     layers, strips = drawn.layers, drawn.strips
     checks = record.checks
@@ -72,14 +65,12 @@ def render(
     parts = [("checks", "Checks"), *([("pictures", "Pictures and spectra")] if strips else [])]
     parts += [(section.key, section.name) for section in charts]
     parts += [("cubes", "Cubes"), ("about", "Certificates and config")]
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, finalize=in_page
-    )
-    return environment.from_string(_beside("page.html.j2")).render(
+    return rendered(
+        "pipeline.write.page",
+        "page.html.j2",
+        script="page.js",
         run=record,
-        css=Markup(css),
-        js=Markup(js),
-        script_hash=f"sha256-{digest}",
+        css=Markup(beside("pipeline.write.page", "page.css")),
         parts=parts,
         lead=lead + ":" if rest else "",
         rest=rest or lead,
@@ -105,10 +96,6 @@ def render(
         sections=charts,
         cubes=[_cube(row) for row in record.cubes],
     )
-
-
-def _beside(name: str) -> str:
-    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
 
 
 def draw_strips(data: ReportData | None) -> DrawnStrips:

@@ -32,6 +32,7 @@ class Fingerprint:
     work: str  # the same, with the config and the files it names elsewhere
     count: int
     manifests: tuple[Path, ...]
+    changed_s: float  # newest change of a file or folder as the file system says, since 1970
 
 
 def fingerprint(campaign: Campaign, folder: Path) -> Fingerprint:
@@ -44,28 +45,34 @@ def fingerprint(campaign: Campaign, folder: Path) -> Fingerprint:
     """
     rows: list[tuple[bytes, int, int]] = []
     manifests = []
+    changed_s = 0.0
 
     def refuse(error: OSError) -> None:
         raise error
 
     for where, folders, names in os.walk(folder, onerror=refuse):
         folders.sort()
+        changed_s = max(changed_s, Path(where).stat().st_ctime)
         for name in names:
             path = Path(where, name)
             if name == ACKNOWLEDGED and path.parent == folder:
                 continue  # a person's word about the flight, and no part of it
-            rows.append((os.fsencode(path.relative_to(folder)), *_stamp(path)))
+            seen = _seen(path)
+            # A copy may keep the times of the camera's card; when it was changed here it cannot.
+            changed_s = max(changed_s, seen.st_ctime)
+            rows.append((os.fsencode(path.relative_to(folder)), seen.st_size, seen.st_mtime_ns))
             if name == MANIFEST:
                 manifests.append(path)
     files = hashlib.sha256(repr(sorted(rows)).encode()).hexdigest()
     more: list[object] = [files]
     for path in campaign.outside_files(folder):
         with suppress(OSError, ValueError):
-            more.append((os.fsencode(path), *_stamp(path)))
+            seen = _seen(path)
+            more.append((os.fsencode(path), seen.st_size, seen.st_mtime_ns))
     if campaign.own_config(folder) is None:
         more.append(campaign.template_digest())
     work = hashlib.sha256(repr(more).encode()).hexdigest()
-    return Fingerprint(files, work, len(rows), tuple(sorted(manifests)))
+    return Fingerprint(files, work, len(rows), tuple(sorted(manifests)), changed_s)
 
 
 def results_of(run: Path | None) -> str:
@@ -84,12 +91,11 @@ def results_of(run: Path | None) -> str:
     return hashlib.sha256(repr(sorted(rows)).encode()).hexdigest() if rows else ""
 
 
-def _stamp(path: Path) -> tuple[int, int]:
+def _seen(path: Path) -> os.stat_result:
     try:
-        seen = path.stat()
+        return path.stat()
     except FileNotFoundError:
-        seen = path.lstat()  # a link to nothing
-    return seen.st_size, seen.st_mtime_ns
+        return path.lstat()  # a link to nothing
 
 
 def not_whole(folder: Path, manifests: tuple[Path, ...]) -> str:

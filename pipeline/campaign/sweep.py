@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,6 +35,9 @@ if TYPE_CHECKING:
     from pipeline.campaign.ledger import FlightRow
 
 INDEX = "index.html"
+#: A flight that no sweep has seen before is looked at again after so long [s] (common practice, no
+#: source): what is still being written grows meanwhile.
+SECOND_LOOK_S = 5.0
 
 #: States of a flight after a sweep, in the order of the summary.
 STATES = (
@@ -51,6 +54,7 @@ class FlightResult:
     reason: str = ""
     verdict: str = ""
     run_folder: Path | None = None
+    look_again: bool = False  # whether a second look, some seconds later, may find it due
 
     @property
     def line(self) -> str:
@@ -111,18 +115,29 @@ def sweep(
     settings = described.sweep
     with _locked(settings.ledger), Ledger(settings.ledger) as ledger:
         ledger.close_killed(now())
-        results = []
         record = RecordOfResults(settings.results)
-        for folder in flight_folders(settings.inbox):
-            one = _Flight(described, ledger, folder, now, workers, record)
-            result = one.swept(About(progress, flight=one_line(folder.name)))
-            results.append(result)
+        flights = [
+            _Flight(described, ledger, folder, now, workers, record)
+            for folder in flight_folders(settings.inbox)
+        ]
+        results = _all_swept(flights, progress)
         stand = _mornings(described, ledger, now())
         index, summary = settings.results / INDEX, settings.results / SUMMARY
         record.bring_up_to_date()
         _write_pages(index, summary, described, stand, now())
     needing = tuple(one.flight for one in stand if one.needs_somebody)
     return SweepResult(tuple(results), index, summary, needing)
+
+
+def _all_swept(flights: Sequence[_Flight], progress: Progress) -> list[FlightResult]:
+    """What became of each flight; a second look is for all of them at once, at the end."""
+    results = {one.name: one.swept(About(progress, flight=one_line(one.name))) for one in flights}
+    again = [one for one in flights if results[one.name].look_again]
+    if again:
+        time.sleep(SECOND_LOOK_S)
+    for one in again:
+        results[one.name] = one.swept(About(progress, flight=one_line(one.name)))
+    return list(results.values())
 
 
 @contextmanager
@@ -185,11 +200,16 @@ class _Flight:
             return self._waits(progress, "the folder holds no file")
         settle_s = 60 * self.campaign.sweep.settle_minutes
         if still_s < settle_s:
-            return self._waits(
-                progress,
-                f"seen unchanged for {still_s / 60:.3g} of "
-                f"{self.campaign.sweep.settle_minutes:g} minutes",
-            )
+            lain_s = self._lain_s(seen)
+            if lain_s < settle_s:
+                return self._waits(
+                    progress,
+                    f"seen unchanged for {max(still_s, lain_s) / 60:.3g} of "
+                    f"{self.campaign.sweep.settle_minutes:g} minutes",
+                )
+            if still_s < SECOND_LOOK_S:
+                waits = self._waits(progress, f"looked at again in {SECOND_LOOK_S:g} s")
+                return replace(waits, look_again=True)
         if (row is None or row.whole != seen.files) and seen.manifests:
             reason = not_whole(self.folder, seen.manifests)
             if reason:
@@ -198,6 +218,14 @@ class _Flight:
         if self.ledger.tries(self.name, seen.work) >= self.campaign.sweep.attempts:
             return self._set_aside(progress, seen, self.ledger.last_reason(self.name, seen.work))
         return self._tried(progress, seen)
+
+    def _lain_s(self, seen: Fingerprint) -> float:
+        """For how long the file system says that nothing changed [s]; 0 where it cannot tell.
+
+        Another clock than the computer's, which tests set, has nothing to do with its times; and
+        a change to come was stamped by a clock that is wrong.
+        """
+        return max(self.now() - seen.changed_s, 0.0) if self.now is time.time else 0.0
 
     def _waits(self, progress: Progress, reason: str, state: str = "waiting") -> FlightResult:
         self.ledger.wait(self.name, state, reason, self.now())

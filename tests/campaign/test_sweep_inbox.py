@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import Any
 
 import pytest
 
+import pipeline.campaign.sweep as sweeping
 import pipeline.flight.run as execute
 from pipeline.campaign.ledger import Ledger, Moment
 from pipeline.campaign.sweep import FlightResult, SweepResult, sweep
@@ -185,6 +187,58 @@ def test_the_files_own_times_say_nothing_of_stillness(inbox: Inbox, mtime_s: int
     os.utime(folder / "strip-00.raw", (mtime_s, mtime_s))
     assert inbox.states() == {"june": "waiting"}
     assert inbox.states(10) == {"june": "done"}
+
+
+def test_a_first_sweep_takes_what_has_lain_still(
+    inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inbox.settings("settle_minutes = 0.01")
+    folder = inbox.add("june")
+    # As a copy that keeps the times of the card leaves them.
+    os.utime(folder / "strip-00.raw", (0, 0))
+    monkeypatch.setattr(sweeping, "SECOND_LOOK_S", 0.1)
+    (fresh,) = sweep(inbox.base / "campaign.toml").flights
+    assert fresh.state == "waiting"
+    assert "of 0.01 minutes" in fresh.reason
+    inbox.add("july")
+    time.sleep(0.7)
+    before_s = time.monotonic()
+    taken = sweep(inbox.base / "campaign.toml")
+    assert [(f.flight, f.state) for f in taken.flights] == [("july", "done"), ("june", "done")]
+    assert time.monotonic() - before_s >= 0.1
+    monkeypatch.setattr(sweeping.time, "sleep", lambda _: pytest.fail("nothing to look at again"))
+    assert [f.state for f in sweep(inbox.base / "campaign.toml").flights] == ["already done"] * 2
+
+
+def test_what_grows_between_two_looks_waits(inbox: Inbox, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file system that tells of changes late, or a clock that was set since."""
+    inbox.settings("settle_minutes = 10")
+    folder = inbox.add("june")
+    tomorrow_s = time.time() + 86_400
+    monkeypatch.setattr(sweeping.time, "time", lambda: tomorrow_s)
+    slept = []
+
+    def grows(seconds: float) -> None:
+        slept.append(seconds)
+        (folder / "strip-00.raw").write_text("more counts")
+
+    monkeypatch.setattr(sweeping.time, "sleep", grows)
+    (flight,) = sweep(inbox.base / "campaign.toml", now=sweeping.time.time).flights
+    assert slept == [sweeping.SECOND_LOOK_S]
+    assert flight.state == "waiting"
+    assert inbox.runs == []
+
+
+def test_a_change_to_come_says_nothing_of_stillness(
+    inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inbox.settings("settle_minutes = 10")
+    inbox.add("june")
+    yesterday_s = time.time() - 86_400
+    monkeypatch.setattr(sweeping.time, "time", lambda: yesterday_s)
+    monkeypatch.setattr(sweeping.time, "sleep", lambda _: pytest.fail("nothing to look at again"))
+    (flight,) = sweep(inbox.base / "campaign.toml", now=sweeping.time.time).flights
+    assert "seen unchanged for 0 of 10 minutes" in flight.reason
 
 
 def test_a_clock_set_back_makes_a_flight_wait_no_longer_than_a_new_one(inbox: Inbox) -> None:

@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from pipeline.campaign.morning import Morning, in_order, shown_time
 from pipeline.campaign.record_files import PAGE
+from pipeline.write.page.small_picture import PICTURE
 from pipeline.write.page.template import rendered
 from pipeline.write.small_file import write_text
 
@@ -46,9 +47,11 @@ def _shown_as(one: Morning) -> str:
 
 
 def _shown(one: Morning, folder: Path) -> dict[str, Any]:
-    link = ""
+    link = picture = ""
     if one.run is not None:
-        link = quote(os.fsencode(os.path.relpath(one.run / "report.html", folder)))
+        link = _link(one.run / "report.html", folder)
+        if (one.run / PICTURE).is_file():
+            picture = _link(one.run / PICTURE, folder)
     return {
         "flight": one.flight,
         "flown": one.flown,
@@ -64,4 +67,9 @@ def _shown(one: Morning, folder: Path) -> dict[str, Any]:
         "since": shown_time(one.changed_s),
         "run_id": one.run_id,
         "link": link,
+        "picture": picture,
     }
+
+
+def _link(path: Path, folder: Path) -> str:
+    return quote(os.fsencode(os.path.relpath(path, folder)))

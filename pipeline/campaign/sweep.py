@@ -289,6 +289,7 @@ class _Flight:
         try:
             config = self.campaign.config_of(self.folder)
             # Loading what calibrates takes a second; a sweep with nothing to do must not pay it.
+            from pipeline.flight.latest import lead_to_latest
             from pipeline.flight.run import run
 
             past = self.record.compares()
@@ -299,6 +300,7 @@ class _Flight:
             return _Run("failed", str(error))
         except Exception as error:  # the other flights must not suffer from one
             return _Run("failed", one_line(f"a fault of the program: {error!r}"))
+        lead_to_latest(result.folder.parent, make=True)
         record = result.record
         verdict, run_id = record.verdict, str(record.run_id)
         flown = record.quantities.flown if record.quantities is not None else None

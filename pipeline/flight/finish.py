@@ -29,6 +29,7 @@ from pipeline.write.checksums import sha256_of
 from pipeline.write.flush import flush
 from pipeline.write.formats import FORMATS
 from pipeline.write.page.page import draw_strips, write_report
+from pipeline.write.page.small_picture import PICTURE, write_small_picture
 from pipeline.write.provenance import Input, Output, late_attributes, software
 from pipeline.write.quantities import Quantities
 from pipeline.write.run_record import RUN_JSON, RunRecord
@@ -103,7 +104,8 @@ def finish(work: Work, *, workers: int) -> RunRecord:
     )
     write_text(place / RUN_JSON, record.to_text())
     write_report(place / "report.html", record, data, drawn.result())
-    for name in (RUN_JSON, "report.html"):
+    pictured = write_small_picture(place / PICTURE, drawn.result().strips)
+    for name in (RUN_JSON, "report.html", *([PICTURE] if pictured else [])):
         digests[place / name] = sha256_of(place / name)
     publish.write_checksums(place, dict(sorted(digests.items())))
     return record

@@ -21,6 +21,7 @@ from pipeline.flight import measurement_cache
 from pipeline.flight.all_cubes import Cubes, Hands, calibrate_cubes
 from pipeline.flight.finish import Past, Work, finish
 from pipeline.flight.finished_runs import finished_runs
+from pipeline.flight.latest import lead_to_latest
 from pipeline.flight.run_folders import (
     digest_memory,
     flight_folder,
@@ -96,6 +97,7 @@ def run(
     finished = None if again else _finished(config, inputs)
     if finished is not None:
         progress.event("already done", run=finished.folder.name)
+        lead_to_latest(flight_folder(config), make=False)
         return finished
     started, timings = now_utc(), Timings()
     prepared = prepare(config, progress, inputs, None if again else partial(_kept, config))
@@ -120,6 +122,7 @@ def run(
             record = finish(work, workers=hands.workers)
             target = flight_folder(config) / str(record.run_id)
             published = publish.publish(place, target, replace=again)
+    lead_to_latest(flight_folder(config), make=False)
     _tell(published, target, progress)
     if not published.fresh:
         record = read_run(target)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import configparser
 import json
+import os
 import re
 import shlex
 import shutil
@@ -20,10 +21,14 @@ from defusedxml import ElementTree
 from pipeline.campaign.config import load_campaign
 from pipeline.campaign.sweep import sweep
 from pipeline.cli.commands import main
+from pipeline.flight.finished_runs import finished_runs
 from pipeline.synthetic.__main__ import main as simulate
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 TASK = "{http://schemas.microsoft.com/windows/2004/02/mit/task}"
+UNITS = tuple(
+    f"reflectory-{of}.{kind}" for of in ("sweep", "summary") for kind in ("service", "timer")
+)
 PROGRAM = [sys.executable, "-m", "pipeline"]
 
 
@@ -96,7 +101,8 @@ def placed(command: str, folder: Path) -> str:
 
 
 def require_swept(folder: Path) -> None:
-    assert len(list(folder.glob("results/june/*/run.json"))) == 1
+    (run,) = finished_runs(folder / "results" / "june")
+    assert (folder / "results" / "june" / "latest").resolve() == run.resolve()
     events = [json.loads(line) for line in (folder / "sweep.jsonl").read_text().splitlines()]
     assert events[-1]["event"] == "flight done"
     assert events[-1]["flight"] == "june"
@@ -125,7 +131,7 @@ def test_the_service_starts_a_sweep(campaign: Path) -> None:
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd here")
 def test_systemd_accepts_the_units(tmp_path: Path) -> None:
-    for name in ("reflectory-sweep.service", "reflectory-sweep.timer"):
+    for name in UNITS:
         text = (CONFIGS / name).read_text()
         # The program and the user of the example are not on this machine.
         text = text.replace("/usr/local/bin/reflectory", "/bin/true")
@@ -140,13 +146,16 @@ def test_systemd_accepts_the_units(tmp_path: Path) -> None:
     )
     ours = [line for line in done.stderr.splitlines() if "reflectory" in line]
     assert ours == []
-    (calendar,) = re.findall(r"OnCalendar=(.*)", (CONFIGS / "reflectory-sweep.timer").read_text())
-    subprocess.run(["systemd-analyze", "calendar", calendar], capture_output=True, check=True)
+    for name in UNITS:
+        for calendar in re.findall(r"OnCalendar=(.*)", (CONFIGS / name).read_text()):
+            subprocess.run(
+                ["systemd-analyze", "calendar", calendar], capture_output=True, check=True
+            )
 
 
 def test_the_crontab_line_starts_a_sweep(campaign: Path) -> None:
     text = (CONFIGS / "crontab.txt").read_text()
-    (line,) = (row for row in text.splitlines() if row and not row.startswith("#"))
+    line, _ = (row for row in text.splitlines() if row[0] in "*0123456789")
     *when, command = line.split(maxsplit=5)
     assert all(re.fullmatch(r"[0-9*/,-]+", part) for part in when)
     assert len(when) == 5
@@ -176,3 +185,50 @@ def test_the_windows_task_starts_a_sweep(campaign: Path) -> None:
     done = subprocess.run(shlex.split(placed(command, campaign)), check=False)
     assert done.returncode == 0
     require_swept(campaign)
+
+
+@pytest.fixture
+def mailed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A summary, and a `mail` that keeps what it is given; the file that it keeps it in."""
+    (tmp_path / "results").mkdir()
+    (tmp_path / "results" / "summary.txt").write_text("1 flight needs somebody\n")
+    program = tmp_path / "bin" / "mail"
+    program.parent.mkdir()
+    program.write_text(f'#!/bin/sh\necho "$@" > {tmp_path}/mailed; cat >> {tmp_path}/mailed\n')
+    program.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{program.parent}:{os.environ['PATH']}")
+    return tmp_path / "mailed"
+
+
+MAIL = "-s Flights flights@example.org\n1 flight needs somebody\n"
+
+
+def test_the_service_mails_the_summary(mailed: Path) -> None:
+    service, timer = unit("reflectory-summary.service"), unit("reflectory-summary.timer")
+    assert service["Service"]["Type"] == "oneshot"
+    assert timer["Timer"]["Unit"] == "reflectory-summary.service"
+    assert timer["Install"]["WantedBy"] == "timers.target"
+    command = service["Service"]["ExecStart"].replace("/srv/flights", str(mailed.parent))
+    subprocess.run(shlex.split(command), check=True)
+    assert mailed.read_text() == MAIL
+
+
+def test_the_windows_task_mails_the_summary(mailed: Path) -> None:
+    root: Element = ElementTree.parse(CONFIGS / "windows-summary-task.xml").getroot()
+    execute = root.find(f"{TASK}Actions/{TASK}Exec")
+    assert execute is not None
+    assert execute.findtext(f"{TASK}Command") == "wsl.exe"
+    option, _, command = str(execute.findtext(f"{TASK}Arguments")).partition(" ")
+    assert option == "--exec"
+    subprocess.run(shlex.split(command.replace("/srv/flights", str(mailed.parent))), check=True)
+    assert mailed.read_text() == MAIL
+
+
+def test_cron_mails_the_summary(mailed: Path) -> None:
+    rows = [r for r in (CONFIGS / "crontab.txt").read_text().splitlines() if r[0] != "#"]
+    assert rows[0].startswith("MAILTO=")
+    *when, command = rows[-1].split(maxsplit=5)
+    assert when == ["0", "7", "*", "*", "*"]
+    told = command.replace("/srv/flights", str(mailed.parent))
+    done = subprocess.run(["/bin/sh", "-c", told], capture_output=True, text=True, check=True)
+    assert done.stdout == "1 flight needs somebody\n"

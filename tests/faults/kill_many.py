@@ -41,7 +41,7 @@ def command(config: Path, *more: str) -> list[str]:
 def run_folders(results: Path) -> list[Path]:
     """Everything that stands under a final name."""
     flights = [p for p in results.iterdir() if p.is_dir()] if results.is_dir() else []
-    return [p for f in flights for p in f.iterdir() if not p.name.startswith(".")]
+    return [p for f in flights for p in f.iterdir() if p.name[0] != "." and not p.is_symlink()]
 
 
 def half_written(results: Path) -> list[str]:

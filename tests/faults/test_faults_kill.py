@@ -15,11 +15,9 @@ import pytest
 from pipeline.write import publish
 
 
-def kill_many() -> Any:
-    """The long form, which is a script beside this test."""
-    spec = importlib.util.spec_from_file_location(
-        "kill_many", Path(__file__).with_name("kill_many.py")
-    )
+def program(name: str) -> Any:
+    """A long form, which is a script beside this test."""
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -31,7 +29,7 @@ def kill_many() -> Any:
 
 def test_six_kills(plain_copy: Any, tmp_path: Path) -> None:
     """`run`, `run --again` and `sweep`, each ended by SIGKILL and by SIGTERM."""
-    faults = kill_many()
+    faults = program("kill_many")
     whole, took_s = faults.timed_run(plain_copy.config, tmp_path / "undisturbed")
     chance = random.Random(3)
     moments = [chance.uniform(0.3, 0.9) * took_s for _ in range(6)]
@@ -40,8 +38,26 @@ def test_six_kills(plain_copy: Any, tmp_path: Path) -> None:
     assert [what for victim in every for what in victim.found] == []
 
 
+def test_a_campaign_after_two_killed_sweeps(tmp_path: Path) -> None:
+    _, found = program("kill_sweeps").kill_sweeps(tmp_path, 2, seed=3)
+    assert found == []
+
+
+def test_the_check_sees_a_campaign_that_does_not_agree(tmp_path: Path) -> None:
+    faults = program("kill_sweeps")
+    faults.make_inbox(tmp_path)
+    _, found = faults.undisturbed(tmp_path)
+    assert found == []
+    (tmp_path / "results" / ".index.html.x1").touch()
+    assert list(faults.faults_of(tmp_path)) == [f"left: {tmp_path}/results/.index.html.x1"]
+    shutil.rmtree(next((tmp_path / "results" / "july").rglob("run.json")).parent)
+    found = list(faults.faults_of(tmp_path))
+    assert "the ledger tells of other runs or states" in found
+    assert any(what.startswith("the index leads elsewhere") for what in found)
+
+
 def test_the_check_sees_a_half_written_run(plain_run: Any, tmp_path: Path) -> None:
-    faults = kill_many()
+    faults = program("kill_many")
     place = tmp_path / "results" / "june" / plain_run.folder.name
     place.mkdir(parents=True)
     assert faults.half_written(tmp_path / "results")
@@ -55,7 +71,7 @@ def test_the_check_sees_a_half_written_run(plain_run: Any, tmp_path: Path) -> No
 
 
 def test_two_runs_of_one_flight_at_once(plain_copy: Any, tmp_path: Path) -> None:
-    faults = kill_many()
+    faults = program("kill_many")
     results = tmp_path / "results"
     both = [
         subprocess.Popen(
@@ -134,4 +150,4 @@ def test_a_run_is_not_lost_when_its_replacement_is_killed(
     assert done.returncode == (-9 if rename < 9 else 0)
     publish.clear_leftovers(folder)
     assert [p.name for p in folder.iterdir()] == [name]
-    assert kill_many().half_written(tmp_path) == []
+    assert program("kill_many").half_written(tmp_path) == []

@@ -7,9 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from pipeline.campaign.index_page import write_index
 from pipeline.campaign.morning import Morning
+from pipeline.write.page.small_picture import PICTURE
 
 
 def flight(name: str, state: str, verdict: str, flown: str, **more: Any) -> Morning:
@@ -30,9 +32,19 @@ def page(tmp_path: Path) -> Path:
         flight("june-03", "set aside", "", ""),
         flight("may-30", "set aside", "", "", acknowledged=True),
     ]
+    run.mkdir(parents=True)
+    Image.new("RGB", (192, 60), "green").save(run / PICTURE)
     (tmp_path / "record.html").write_text("")
     write_index(tmp_path / "index.html", "saltmarsh", flights)
     return tmp_path / "index.html"
+
+
+def test_a_flight_shows_its_small_picture(browser: Any, page: Path) -> None:
+    browser.get(page.as_uri())
+    (picture,) = browser.find_elements("css selector", "tbody img")
+    assert picture.get_attribute("naturalWidth") == "192"
+    assert picture.get_attribute("alt") == "Strips of june-02"
+    assert browser.get_log("browser") == []
 
 
 def names(browser: Any) -> list[str]:
@@ -54,6 +66,7 @@ def test_rows_are_chosen_by_verdict_what_needs_somebody_first(browser: Any, page
     assert len(names(browser)) == 4
     links = [a.get_attribute("href") for a in browser.find_elements("css selector", "a")]
     assert links[0] == (page.parent / "record.html").as_uri()
+    assert links[1] == links[2]
     assert links[1].endswith("june-02/saltmarsh/0123456789ab/report.html")
     assert browser.get_log("browser") == []
 

@@ -10,8 +10,12 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
 
+from pipeline.calibrate.cube_tracks import cube_track, sample_places
+from pipeline.calibrate.panels.image_search import UnclearPanelsError
 from pipeline.calibrate.panels.readings import PanelWindow
 from pipeline.config.panel import Window
 from pipeline.errors import CalibrationError, ConfigError
@@ -126,6 +130,67 @@ def test_search_refuses_two_equal_panels(fly: Fly) -> None:
         flight.find()
     assert "\n" not in str(caught.value)
     assert "Give their windows" in str(caught.value)
+
+
+#: Dark, grey and bright in a row, and in a corner; (line, sample) of their middles.
+ROW, CORNER = ((60, 40), (60, 84), (60, 128)), ((60, 40), (104, 40), (60, 84))
+SPARE, NEXT_IN_ROW = (180, 60), (60, 172)
+
+
+def planted(fly: Fly, tmp_path: Path, *middles: tuple[int, int]) -> Any:
+    """Panels of 26 x 26 laid in the second strip, a twin of the bright one last; no others seen."""
+    # From 120 m a track's error is less than from a panel to its twin.
+    flight = fly(where="region", height_m=120.0, speed_m_s=16.4)
+    line, sample = np.indices((flight.truth.plan.lines, flight.truth.plan.samples))
+    bands = flight.truth.plan.bands
+    for (at_line, at_sample), level in zip(middles, (0.04, 0.2, 0.5, 0.5), strict=True):
+        mask = (np.abs(line - at_line) <= 13) & (np.abs(sample - at_sample) <= 13)
+        bench.plant(tmp_path, flight.truth, 1, mask, np.full(bands, level), seed=at_line)
+    panels = [p.model_copy(update={"where": ("search",)}) for p in flight.config.panel]
+    config = flight.config.model_copy(update={"panel": tuple(panels)})
+    return replace(flight, config=config).only(slice(1, None))
+
+
+def middles(windows: list[PanelWindow]) -> list[tuple[float, float]]:
+    return [(sum(w.lines) / 2, sum(w.samples) / 2) for w in windows]
+
+
+def with_polygon(flight: Any, lines: tuple[int, int], samples: tuple[int, int]) -> Any:
+    """The flight with a polygon around a part of the strip, and one around all of it."""
+    (capture,) = flight.recording.cubes
+    at = cube_track(flight.recording.track, flight.recording.times[capture.name])
+    sensor = flight.config.sensor
+    places = sample_places(capture, at, sensor, sensor.ifov_mrad)
+    corners = [(a, b) for a in lines for b in samples]
+    points = [(places.longitude[a, b], places.latitude[a, b]) for a, b in corners]
+    regions = {
+        "survey": shapely.MultiPoint(points).convex_hull.buffer(0.01),
+        "panels": shapely.MultiPoint(points).convex_hull,
+    }
+    return replace(flight, recording=replace(flight.recording, regions=regions))
+
+
+def test_of_equal_choices_the_row_by_brightness_is_taken(fly: Fly, tmp_path: Path) -> None:
+    windows = planted(fly, tmp_path, *ROW, SPARE).find()
+    assert [w.panel for w in windows] == ["dark", "grey", "bright"]
+    assert np.abs(np.array(middles(windows)) - ROW).max() <= 2
+
+
+@pytest.mark.parametrize("places", [(*CORNER, SPARE), (*ROW, NEXT_IN_ROW)])
+def test_equal_choices_of_which_none_is_the_only_row_are_refused(
+    fly: Fly, tmp_path: Path, places: tuple[tuple[int, int], ...]
+) -> None:
+    with pytest.raises(UnclearPanelsError, match="choices fit nearly equally") as caught:
+        planted(fly, tmp_path, *places).find()
+    assert len(caught.value.candidates) >= 4
+
+
+def test_of_equal_choices_the_one_in_a_small_polygon_is_taken(fly: Fly, tmp_path: Path) -> None:
+    flight = planted(fly, tmp_path, *CORNER, SPARE)
+    windows = with_polygon(flight, (30, 130), (20, 110)).find()
+    assert np.abs(np.array(middles(windows)) - CORNER).max() <= 2
+    with pytest.raises(UnclearPanelsError, match="choices fit nearly equally"):
+        with_polygon(flight, (30, 220), (20, 110)).find()
 
 
 def test_search_refuses_when_a_panel_is_not_there(fly: Fly, tmp_path: Path) -> None:

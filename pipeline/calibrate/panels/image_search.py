@@ -11,12 +11,18 @@ import numpy as np
 from pipeline.calibrate.panels.band_groups import Reducer
 from pipeline.calibrate.panels.readings import PanelWindow, windows_in_config
 from pipeline.calibrate.panels.region_search import find_in_regions
+from pipeline.calibrate.panels.small_polygons import (
+    PolygonsOf,
+    all_in_one,
+    no_polygons,
+    small_polygons,
+)
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SignalOf
 from pipeline.config.flight import Config
 from pipeline.config.panel import Region
 from pipeline.errors import CalibrationError
-from pipeline.radiometry.panels import matching
+from pipeline.radiometry.panels import arrangement, matching
 from pipeline.radiometry.panels.patches import GroupImage, Patch, find_patches, row_chunks
 from pipeline.read.registry import open_capture
 from pipeline.records import Array, Capture, Mask, PanelReference
@@ -91,7 +97,8 @@ def find_windows(
     if wanted:
         names = list(dict.fromkeys(wanted))
         known = [w for w in known + found if w.panel not in names]
-        found = found + search(names, cubes, references, reducer, known)
+        polygons = small_polygons(config, recording)
+        found = found + search(names, cubes, references, reducer, known, polygons)
     panels = [panel.name for panel in config.panel]
     strips = [capture.name for capture in cubes]
     return sorted(found, key=lambda w: (panels.index(w.panel), strips.index(w.cube), w.lines))
@@ -103,13 +110,15 @@ def search(
     references: Sequence[PanelReference],
     reducer: Reducer,
     known: Sequence[PanelWindow],
+    polygons_of: PolygonsOf = no_polygons,
 ) -> list[PanelWindow]:
-    """Windows of the named panels, found on the images alone.
+    """Windows of the named panels, found on the images, with polygons where there are any.
 
     `known` are windows of other panels: they serve for comparison, and no patch there is taken.
     A strip that shows all the named panels, and agrees with the certificates nearly as well as the
-    best, is a pass; where none does, they are sought over all
-    strips together. Raises CalibrationError as `find_windows`.
+    best, is a pass; where none does, they are sought over all strips together. Of choices that
+    agree nearly equally the only one that is laid out as people lay out panels is taken: within
+    one small polygon, or in a row. Raises CalibrationError as `find_windows`.
     """
     by_name = {r.name: r for r in references}
     anchors = _anchors(known, cubes, reducer)
@@ -138,14 +147,14 @@ def search(
     for sets, patches in passes:
         if sets[0].cost > matching.rival_limit(best.cost):
             continue
-        _require_clear(names, sets, patches)
-        if not matching.same_light(best.white, sets[0].white):
+        chosen = _clear_choice(task, names, sets, patches, polygons_of)
+        if not matching.same_light(best.white, chosen.white):
             raise _refused(
                 names,
                 everything,
                 "sets in two strips agree with the certificates, but not in colour",
             )
-        for name, choice in zip(names, sets[0].choice, strict=False):
+        for name, choice in zip(names, chosen.choice, strict=False):
             windows.append(_refined(name, patches[choice], cubes, reducer))
     return windows
 
@@ -227,20 +236,59 @@ def _candidates(capture: Capture, reducer: Reducer, known: Sequence[PanelWindow]
     ]
 
 
-def _require_clear(
-    names: Sequence[str], sets: Sequence[matching.PanelSet], patches: Sequence[Seen]
-) -> None:
-    """CalibrationError where another set fits nearly as well as the first."""
-    near = matching.rivals(sets)
-    if not near:
-        return
-    best, other = sets[0].choice, near[0].choice
+def _clear_choice(
+    task: _Matching,
+    names: Sequence[str],
+    sets: Sequence[matching.PanelSet],
+    patches: Sequence[Seen],
+    polygons_of: PolygonsOf,
+) -> matching.PanelSet:
+    """The first set, or of several that fit nearly equally the one that is laid out by hand.
+
+    CalibrationError where that leaves more than one, or none.
+    """
+    near = [sets[0], *matching.rivals(sets)]
+    if len(near) == 1:
+        return sets[0]
+    for laid_out in (
+        [one for one in near if _in_one_polygon(one, len(names), patches, polygons_of)],
+        [one for one in near if _in_a_row(task, one, patches)],
+    ):
+        if len(laid_out) == 1:
+            return laid_out[0]
+    best, other = near[0].choice, near[1].choice
     said = [
         f"{name} may be {patches[i]} or {patches[j]}"
         for name, i, j in zip(names, best, other, strict=False)
         if i != j
     ]
-    raise _refused(names, patches, f"{1 + len(near)} choices fit nearly equally: {'; '.join(said)}")
+    raise _refused(names, patches, f"{len(near)} choices fit nearly equally: {'; '.join(said)}")
+
+
+def _in_one_polygon(
+    one: matching.PanelSet, wanted: int, patches: Sequence[Seen], polygons_of: PolygonsOf
+) -> bool:
+    return all_in_one([polygons_of(patches[i].cube, patches[i].patch) for i in one.choice[:wanted]])
+
+
+def _in_a_row(task: _Matching, one: matching.PanelSet, patches: Sequence[Seen]) -> bool:
+    """Whether a set's patches are a row of one strip, which goes on at neither end."""
+    chosen = [patches[i] for i in one.choice[: task.wanted]]
+    if len({seen.cube for seen in chosen}) > 1:
+        return False
+    brightness = np.nanmean(task.reducer.certificates(task.panels)[0], axis=1)[: task.wanted]
+    middles = np.array([seen.patch.middle for seen in chosen])
+    pixels = np.array([seen.patch.pixels for seen in chosen], np.float64)
+    if not arrangement.is_row(middles, pixels, brightness):
+        return False
+    taken = set(one.choice)
+    others = [s.patch for i, s in enumerate(patches) if s.cube == chosen[0].cube and i not in taken]
+    return not arrangement.goes_on(
+        middles[np.argsort(brightness)],
+        np.array([patch.middle for patch in others]).reshape(-1, 2),
+        pixels,
+        np.array([patch.pixels for patch in others], np.float64),
+    )
 
 
 def _refined(name: str, seen: Seen, cubes: Sequence[Capture], reducer: Reducer) -> PanelWindow:

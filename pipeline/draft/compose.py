@@ -183,9 +183,17 @@ def _sensor(found: Findings, saturation_counts: float) -> Section:
 
 def worth_adding(found: Findings) -> list[str]:
     """What no file tells, and what it would be good for."""
-    if found.tables.get("track"):
-        return ["worth adding: sensor.ifov_mrad, for positions, coverage, the map and regions"]
-    return []
+    tracks = found.tables.get("track", ())
+    if not tracks:
+        return []
+    lines = ["worth adding: sensor.ifov_mrad, for positions, coverage, the map and regions"]
+    if tracks[0].above_sea:
+        column = tracks[0].columns.get("height_m", "height_m")
+        lines.append(
+            f"worth adding: tables.track.ground_m, the height of the ground: by its name {column} "
+            f"of {tracks[0].path.name} is above the sea, and positions need it above the ground"
+        )
+    return lines
 
 
 def _table_sections(found: Findings, undecided: list[str]) -> list[Section]:

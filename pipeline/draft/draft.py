@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,14 +14,16 @@ from pipeline.calibrate.light import follow_light
 from pipeline.calibrate.panels.image_search import Seen, UnclearPanelsError
 from pipeline.calibrate.panels.readings import references
 from pipeline.calibrate.prepare import Preparation, prepare
+from pipeline.calibrate.recording import Recording
 from pipeline.config.flight import config_from_table
 from pipeline.draft.captures import Captures
 from pipeline.draft.compose import Composed, PanelPlace, compose, worth_adding
 from pipeline.draft.config_text import config_text
 from pipeline.draft.findings import Findings, find
-from pipeline.draft.glance import glances
+from pipeline.draft.glance import Glance, glances
 from pipeline.draft.look import candidates_of, outlines_of
 from pipeline.draft.look_page import LookData, PanelChoice, write_look
+from pipeline.draft.mount import samples_run
 from pipeline.errors import CalibrationError, ConfigError, InputError, ReflectoryError
 from pipeline.progress.protocol import Progress, Silent
 from pipeline.records import PanelReading
@@ -97,12 +99,17 @@ def draft(folder: Path, *, progress: Progress | None = None) -> Draft:
     # A day, for a clock in another zone.
     found = find(folder, time.time() + 86_400)
     drawn = _with_panels(found, path, progress or Silent())
+    seen = glances(
+        [one.capture for one in found.captures.strips],
+        _saturation_counts(drawn.composed),
+    )
+    _add_mount(drawn, seen)
     undecided = drawn.undecided
     head = [*HEAD, *_left_out(found), *worth_adding(found), *_open(undecided)]
     text = config_text(head, drawn.composed.sections)
     write_text(path, text)
     page = path.with_suffix(".html")
-    write_look(page, _look(found, drawn, text))
+    write_look(page, _look(found, drawn, text, seen))
     return Draft(path, text, found.captures, drawn.readings, undecided, page)
 
 
@@ -114,9 +121,30 @@ class _Drawn:
     undecided: tuple[str, ...]
     readings: tuple[PanelReading, ...] = ()
     candidates: tuple[Seen, ...] = ()
+    recording: Recording | None = None  # None where it could not be read as a flight
 
 
-def _look(found: Findings, drawn: _Drawn, text: str) -> LookData:
+def _saturation_counts(composed: Composed) -> float:
+    table = tomllib.loads(config_text((), composed.sections))
+    return float(table["sensor"]["saturation_counts"])
+
+
+def _add_mount(drawn: _Drawn, seen: Sequence[Glance]) -> None:
+    """Say so where the first sample lies to the right; left is what a config has by itself."""
+    if drawn.recording is None or drawn.recording.track is None:
+        return
+    side, left, right = samples_run(seen, drawn.recording.times, drawn.recording.track)
+    if side == "right":
+        (sensor,) = (one for one in drawn.composed.sections if one.name == "[sensor]")
+        sensor.add(
+            "first_sample",
+            side,
+            "where neighbouring strips saw the same ground, their counts correlate by "
+            f"{right:.2f} so, and by {left:.2f} with the first sample to the left",
+        )
+
+
+def _look(found: Findings, drawn: _Drawn, text: str, seen: Sequence[Glance]) -> LookData:
     """The page to look at."""
     sure = not drawn.undecided
     table = tomllib.loads(text)
@@ -126,9 +154,7 @@ def _look(found: Findings, drawn: _Drawn, text: str) -> LookData:
         if sure
         else "Something must be decided before the config can be run.",
         certain=sure,
-        glances=glances(
-            [one.capture for one in found.captures.strips], table["sensor"]["saturation_counts"]
-        ),
+        glances=seen,
         outlines=[*outlines_of(drawn.readings), *candidates_of(drawn.candidates)],
         panels=[PanelChoice(p["name"], p["certificate"]) for p in table.get("panel", ())],
         config_name=CONFIG,
@@ -172,7 +198,7 @@ def _with_panels(found: Findings, path: Path, progress: Progress) -> _Drawn:
         else None,
         saturation_counts=min(piles) if rows["pile-up"].verdict == "caution" else math.nan,
     )
-    return _Drawn(made, made.undecided, prepared.measured.readings)
+    return _Drawn(made, made.undecided, prepared.measured.readings, recording=prepared.recording)
 
 
 def _passes_tell(prepared: Preparation) -> bool:

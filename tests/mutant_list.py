@@ -52,7 +52,31 @@ DARK = ("tests/radiometry/test_dark.py", "tests/calibrate/test_darks.py")
 WORDS = ("tests/read/test_own_words.py", "tests/flight/test_own_words_flight.py")
 RASTER = ("tests/read/test_rasters.py",)
 
+LATEST = ("tests/flight/test_latest.py",)
+FOUND = ("tests/calibrate/test_image_search.py", "tests/radiometry/panels/test_arrangement.py")
+
 MUTANTS = (
+    # From the card to a config
+    Mutant("a mirrored swath is told the other way round", "pipeline/draft/mount.py",
+           'return ("left" if known[0] > known[1] else "right"), left, right',
+           'return ("left" if known[0] < known[1] else "right"), left, right', DRAFT),
+    Mutant("of equal choices the first is taken", "pipeline/calibrate/panels/image_search.py",
+           "    if len(near) == 1:\n        return sets[0]\n", "    return sets[0]\n", FOUND),
+    Mutant("a row that goes on is one row", "pipeline/calibrate/panels/image_search.py",
+           "    return not arrangement.goes_on(", "    return True or arrangement.goes_on(", FOUND),
+    Mutant("a row in any order", "pipeline/radiometry/panels/arrangement.py",
+           "ordered = middles[np.argsort(brightness)]",
+           "ordered = middles[np.lexsort(middles.T)]", FOUND),
+    Mutant("a wrong unit explains nothing", "pipeline/radiometry/checks/verdict.py",
+           '"clock", "units", "illumination-known"', '"clock", "illumination-known"',
+           ("tests/radiometry/test_checks_verdict.py",)),
+    # Mornings
+    Mutant("what was changed a moment ago lies still", "pipeline/campaign/sweep.py",
+           "return max(self.now() - seen.changed_s, 0.0)", "return self.now() - 0.0", SWEEP),
+    Mutant("no second look", "pipeline/campaign/sweep.py",
+           "            if still_s < SECOND_LOOK_S:", "            if False:", SWEEP),
+    Mutant("latest leads to the oldest run", "pipeline/flight/latest.py",
+           "newest = runs[-1].name", "newest = runs[0].name", LATEST),
     # The measurement equation
     Mutant("the dark's uncertainty dropped", EQUATION,
            "(noise2 + dark_uncertainty**2) / response**2", "noise2 / response**2",

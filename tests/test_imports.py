@@ -40,7 +40,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *(*BASE, "read", "write", "radiometry", "progress"),
         *("calibrate.digest_memory", "flight.finished_runs"),
     ),
-    "draft": (*BASE, "assess", "calibrate", "read", "write", "config", "progress"),
+    "draft": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),
     "flight": (*BASE, "assess", "calibrate", "read", "write", "radiometry", "config", "progress"),
     "assess": (*BASE, "calibrate", "read", "write", "radiometry", "config"),
     "calibrate": (*BASE, "read", "write", "radiometry", "config", "progress"),

@@ -23,7 +23,7 @@ def units_row(config: Config, recording: Recording, limits: Limits) -> Check:
         "frame period and line times": _spans(config, recording),
         "the track's angles": angles,
         "heights and strip spacing": _heights(config, recording) if in_degrees else None,
-        "track and polygons": _place(recording) if in_degrees else None,
+        "track and polygons": _place(config, recording) if in_degrees else None,
     }
     compared = {name: misfits for name, misfits in looks.items() if misfits is not None}
     found = [one for misfits in compared.values() for one in misfits if one is not None]
@@ -84,9 +84,12 @@ def _heights(config: Config, recording: Recording) -> Misfits:
     ]
 
 
-def _place(recording: Recording) -> Misfits:
+def _place(config: Config, recording: Recording) -> Misfits:
     track, regions = recording.track, recording.regions
     if track is None or not regions:
         return None
     where = float(np.median(track.latitude)), circular_mean(track.longitude)
-    return [units.place_misfit(*where, [shape.bounds for shape in regions.values()])]
+    named = config.tables.track.columns
+    columns = named.get("latitude", "latitude"), named.get("longitude", "longitude")
+    bounds = [shape.bounds for shape in regions.values()]
+    return [units.place_misfit(*where, bounds, columns=columns)]

@@ -289,7 +289,7 @@ def _check(options: argparse.Namespace) -> int:
             raise
         page = page_of_check(config, record)
     if options.json:
-        _print_json(record.to_json())
+        _print_json({**record.to_json(), "page": str(page)})
     else:
         show_verdict(record, None)
         print(f"look at: {page}")

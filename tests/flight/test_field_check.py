@@ -38,6 +38,8 @@ def test_json_is_one_object(plain_flight: Any, capsys: pytest.CaptureFixture[str
     assert told["run_id"] is None
     assert told["verdict"] == "good"
     assert [row["outcome"] for row in told["cubes"]] == ["looked at", "looked at"]
+    assert Path(told["page"]).name == "check.html"
+    assert Path(told["page"]).is_file()
 
 
 def test_an_unusable_flight_exits_1(

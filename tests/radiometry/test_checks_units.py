@@ -87,6 +87,8 @@ def test_heights_above_the_sea() -> None:
         (30.0, 12.0, math.nan, 0.6),
         (30.0, 12.0, 9.0, 0.1),
         (30.0, 12.0, math.nan, math.nan),
+        (30.0, 12.0, math.nan, 0.05),  # 1.5 m above the ground: another time, not another height
+        (30.0, 12.0, 1.5, 0.0),  # standing still
     ],
 )
 def test_heights_that_may_be_right(
@@ -101,6 +103,10 @@ def test_a_track_away_from_the_polygons() -> None:
     swapped = units.place_misfit(3.2, 54.9, there)
     assert swapped is not None
     assert "would be there with latitude and longitude swapped" in swapped.says
+    assert 'columns = { latitude = "longitude", longitude = "latitude" }' in swapped.do
+    named = units.place_misfit(3.2, 54.9, there, columns=("Lon", "Lat"))
+    assert named is not None
+    assert 'columns = { latitude = "Lat", longitude = "Lon" }' in named.do
     other = units.place_misfit(54.9, 13.2, there)
     assert other is not None
     assert "9.9 degrees from the polygons" in other.says

@@ -59,6 +59,9 @@ def test_what_explains_the_others_comes_first_then_what_is_farthest_beyond() -> 
     assert worst_first([drift, farther, leak]) == [leak, farther, drift]
     # A fail that costs a part alone stays behind those that cost all.
     assert worst_first([unwritten, drift]) == [drift, unwritten]
+    # Heights above the sea make lines lie too near, and nobody is to fly faster for it.
+    steps, misfit = of("along-track", 0.05), of("units", 1.0)
+    assert worst_first([steps, misfit]) == [misfit, steps]
     # 0.3 lies 0.49 from the middle of 0.73 and 0.85, 8.2 times half their distance; 36 bands
     # are not 36 times as grave as one.
     dim, bands = of("panel-peak", 0.3), of("panel-saturated", 36.0)

@@ -22,6 +22,9 @@ PERIODS_ALIKE = 0.2
 SWATH_OVER_SPACING = 4.0
 #: Ground step over sample width above which the lines gainsay that a height is far too large.
 STEP_AGREES = 0.5
+#: No survey is flown lower than this [m] (common practice, no source): where the lines say so, it
+#: is not the height that is wrong.
+LOWEST_M = 5.0
 #: Strips nearer than this may be one, flown twice: a receiver's error without corrections [m].
 SAME_STRIP_M = 2.0
 #: Angles within this throughout are radians: a little more than half a turn.
@@ -125,6 +128,9 @@ def height_misfit(
         return None
     if math.isnan(along_track) and spacing_m < SAME_STRIP_M:
         return None
+    # Lines that lie on each other are of a camera that stood still, or of another time.
+    if height_m * along_track < LOWEST_M:
+        return None
     apart = (
         f"the strips lie {spacing_m:.3g} m apart"
         if math.isfinite(spacing_m)
@@ -139,11 +145,16 @@ def height_misfit(
 
 
 def place_misfit(
-    latitude: float, longitude: float, regions: Sequence[tuple[float, float, float, float]]
+    latitude: float,
+    longitude: float,
+    regions: Sequence[tuple[float, float, float, float]],
+    *,
+    columns: tuple[str, str] = ("latitude", "longitude"),
 ) -> Misfit | None:
     """A track far from every polygon, which would be there with latitude and longitude swapped.
 
-    `regions` are bounds (west, south, east, north) [degree].
+    `regions` are bounds (west, south, east, north) [degree], `columns` those of the table that
+    latitude and longitude were read from.
     """
 
     def away(lat: float, lon: float) -> float:
@@ -159,7 +170,8 @@ def place_misfit(
         return Misfit(says, "Look whether track and polygons are of this flight")
     return Misfit(
         f"{says}, and would be there with latitude and longitude swapped",
-        "Swap the two in tables.track.columns, or in the polygons' file",
+        f'Say tables.track.columns = {{ latitude = "{columns[1]}", longitude = "{columns[0]}" }}, '
+        "or swap the two in the polygons' file",
     )
 
 

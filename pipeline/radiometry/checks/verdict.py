@@ -11,11 +11,11 @@ from pipeline.records import Check
 
 RunVerdict = Literal["good", "caution", "unusable"]
 
-#: Rows that explain others: what a torn copy, unwritten lines or a dark with light in it do to a
-#: flight shows in half of the other rows too, which then give the wrong advice.
+#: Rows that explain others: what a torn copy, unwritten lines, a wrong unit or a dark with light in
+#: it do to a flight shows in half of the other rows too, which then give the wrong advice.
 EXPLAINING = (
-    "files-whole", "manifest", "no-data", "frozen", "clock", "illumination-known", "dark-settings",
-    "light-leak",
+    "files-whole", "manifest", "no-data", "frozen", "clock", "units", "illumination-known",
+    "dark-settings", "light-leak",
 )  # fmt: skip
 
 _ORDER = {"fail": 0, "caution": 2, "not checked": 3, "pass": 4}

@@ -23,7 +23,7 @@ def finite(value: float) -> float | None:
 
 
 def _listed(values: NDArray[np.float64], digits: int = 6) -> tuple[float | None, ...]:
-    return tuple(finite(float(f"{v:.{digits}g}")) for v in values)
+    return tuple(finite(float(f"{v:.{digits}g}")) for v in values.tolist())
 
 
 def cube_rows(

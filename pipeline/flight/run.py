@@ -18,6 +18,7 @@ from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import Config, load_config, require_output_folder
 from pipeline.flight import measurement_cache
+from pipeline.flight.ahead import OF_EVERY_RUN, loading
 from pipeline.flight.all_cubes import Cubes, Hands, calibrate_cubes
 from pipeline.flight.finish import Past, Work, finish
 from pipeline.flight.finished_runs import finished_runs
@@ -33,6 +34,7 @@ from pipeline.progress.protocol import Progress, Silent
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc, require_free
 from pipeline.write.completeness import fault_of
+from pipeline.write.formats import FORMATS
 from pipeline.write.run_record import RunRecord, read_run
 
 
@@ -100,7 +102,9 @@ def run(
         lead_to_latest(flight_folder(config), make=False)
         return finished
     started, timings = now_utc(), Timings()
-    prepared = prepare(config, progress, inputs, None if again else partial(_kept, config))
+    libraries = (*OF_EVERY_RUN, *FORMATS[config.output.format].libraries)
+    with loading(libraries):
+        prepared = prepare(config, progress, inputs, None if again else partial(_kept, config))
     timings.ends("prepare")
     hands = Hands(workers or os.cpu_count() or 1, cluster)
     with (
@@ -116,7 +120,7 @@ def run(
         publish.clear_beside(place)
         read = _looked_again(prepared, cubes)
         memory.remember(read)
-        _keep(prepared, cubes, read)
+        beside.submit(_keep, prepared, cubes, read)
         work = Work(prepared, read, place, started, timings, cubes, checks.result(), past)
         with _told_as_output_error(place, flight_folder(config)):
             record = finish(work, workers=hands.workers)

@@ -15,7 +15,6 @@ from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import stdtrit
 
 from pipeline.records import Array
 
@@ -259,4 +258,7 @@ def _first_flights(
 @cache
 def _student(chance: float, freedom: float) -> float:
     """Student's t that is exceeded in magnitude by chance."""
+    # Every run loads this module, and few have a chart to make.
+    from scipy.special import stdtrit
+
     return float(-stdtrit(freedom, chance / 2))

@@ -21,6 +21,19 @@ def robust_sigma(values: Array) -> float:
     return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
 
 
+def row_medians(values: Array) -> Array:
+    """Median of each row, (row,), of what is finite in it; NaN where nothing is.
+
+    `values` is (row, value). What numpy's `nanmedian` gives, in a tenth of its time where rows
+    hold NaN: it works through such rows one by one.
+    """
+    ordered = np.sort(np.where(np.isfinite(values), values, math.nan), axis=1)  # NaN come last
+    known = np.isfinite(ordered).sum(axis=1)
+    rows = np.arange(len(ordered))
+    low, high = np.maximum(known - 1, 0) // 2, known // 2
+    return np.asarray((ordered[rows, low] + ordered[rows, high]) / 2)
+
+
 def correlation_factor(residual: Array) -> float:
     """What neighbours' correlation makes of a standard error: sqrt((1 + r) / (1 - r)), r >= 0."""
     power = float(residual @ residual)

@@ -14,15 +14,24 @@ from types import TracebackType
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.write.netcdf import ReadPacked
 from pipeline.write.product import CubeProduct, arrays_of
 from pipeline.write.schema import DIMENSIONS, SCHEMA, Attributes
-from pipeline.write.shards import array_document, chunk_bytes, group_document, shard_parts
+from pipeline.write.shards import (
+    array_document,
+    chunk_bytes,
+    chunk_of_shard,
+    group_document,
+    shard_parts,
+)
 from pipeline.write.small_file import write_text
 
 SUFFIX = ".zarr"
+#: What is loaded when the first block is written.
+LIBRARIES = ("google_crc32c", "numcodecs.blosc")
 
 
 def plain(attributes: Mapping[str, object]) -> dict[str, object]:
@@ -138,8 +147,20 @@ def set_attributes(path: Path, attributes: Attributes) -> None:
 
 @contextmanager
 def reader(path: Path) -> Iterator[ReadPacked]:
-    """Reads parts of variables as they are packed."""
-    import zarr
+    """Reads chunks of variables as they are packed, by the bands and lines that each holds."""
 
-    group: Any = zarr.open_group(path, mode="r")
-    yield lambda name, bands, lines: np.asarray(group[name][bands, lines, :])
+    def read(name: str, bands: slice, lines: slice) -> NDArray[Any]:
+        document = json.loads(_document_path(path / name).read_text(encoding="utf-8"))
+        (sharding,) = document["codecs"]
+        chunk = tuple(sharding["configuration"]["chunk_shape"])
+        count = document["chunk_grid"]["configuration"]["chunk_shape"][0] // chunk[0]
+        values = chunk_of_shard(
+            path / name / key((0, lines.start // chunk[1], 0)),
+            bands.start // chunk[0],
+            count,
+            chunk,
+            np.dtype(document["data_type"]).newbyteorder("<"),
+        )
+        return values[: bands.stop - bands.start, : lines.stop - lines.start]
+
+    yield read

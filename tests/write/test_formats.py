@@ -6,9 +6,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import netCDF4
 import numpy as np
 import pytest
 import xarray as xr
+import zarr
+from numpy.typing import NDArray
 
 from pipeline.radiometry.kernel import CalibratedBlock
 from pipeline.write.formats import FORMATS, RereadSample, reread
@@ -55,6 +58,15 @@ def written(path: Path, name: str, product: CubeProduct) -> tuple[Arrays, list[A
     return values, proofs
 
 
+def whole(path: Path, name: str, variable: str) -> NDArray[Any]:
+    """A variable as the usual library of the format reads it, packed."""
+    if name == "zarr":
+        return np.asarray(zarr.open_group(path, mode="r")[variable][...])
+    with netCDF4.Dataset(path) as nc:
+        nc.set_auto_maskandscale(False)
+        return np.asarray(nc[variable][...])
+
+
 @BOTH
 @pytest.mark.parametrize("uncertainty", [True, False])
 @pytest.mark.parametrize("shape", [(1, 1, 1), (27, 8, 5), (31, 19, 7), (12, 16, 3), (2, 9, 1)])
@@ -64,9 +76,8 @@ def test_whole_and_edge_chunks_come_back(
     product = product_of(*shape, uncertainty=uncertainty)
     path = tmp_path / f"cube{FORMATS[name].suffix}"
     values, proofs = written(path, name, product)
-    with FORMATS[name].reader(path) as read:
-        for variable, wanted in values.items():
-            np.testing.assert_array_equal(read(variable, slice(None), slice(None)), wanted)
+    for variable, wanted in values.items():
+        np.testing.assert_array_equal(whole(path, name, variable), wanted)
     assert ("reflectance_uncertainty" in values) == uncertainty
     assert reread(path, FORMATS[name], proofs) == 0
 
@@ -80,8 +91,6 @@ def test_the_reread_looks_at_sixteen_chunks_or_all(tmp_path: Path, name: str) ->
 
 
 def test_the_reread_finds_a_value_that_changed(tmp_path: Path) -> None:
-    import netCDF4
-
     path = tmp_path / "cube.nc"
     _, proofs = written(path, "netcdf", product_of(2, 9, 4))
     with netCDF4.Dataset(path, "a") as nc:
@@ -108,9 +117,7 @@ def test_attributes_are_added_to_a_finished_cube(tmp_path: Path, name: str) -> N
     path = tmp_path / "cube"
     values, _ = written(path, name, product_of(3, 4, 5))
     FORMATS[name].set_attributes(path, {"run_id": "abc", "follows": "none"})
-    with FORMATS[name].reader(path) as read:
-        got = read("reflectance", slice(None), slice(None))
-    np.testing.assert_array_equal(got, values["reflectance"])
+    np.testing.assert_array_equal(whole(path, name, "reflectance"), values["reflectance"])
 
 
 @pytest.mark.parametrize(

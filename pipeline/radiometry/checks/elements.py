@@ -16,7 +16,7 @@ from pipeline.radiometry.limits import (
     STRIPING_ERRORS,
 )
 from pipeline.radiometry.response import SwathShape, modes, response_of
-from pipeline.radiometry.robust import MAD_TO_SIGMA
+from pipeline.radiometry.robust import MAD_TO_SIGMA, row_medians
 from pipeline.records import Array, BadElements, Check
 
 #: Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2).
@@ -80,7 +80,7 @@ def stripe_profile(signal: ArrayLike) -> tuple[Array, Array]:
     if samples < 7 or not usable.any():
         return nothing, nothing.copy()
     level, measured = level[usable], measured[usable]
-    middle = np.nanmedian(level, axis=1, keepdims=True)
+    middle = row_medians(level)[:, None]
     relative = np.divide(level, middle, out=np.full_like(level, math.nan), where=middle > 0)
     relative[~measured] = math.nan
     # A bad element takes its neighbours' level, so that it does not shift their running median.
@@ -96,8 +96,8 @@ def stripe_profile(signal: ArrayLike) -> tuple[Array, Array]:
         return nothing, nothing.copy()
     value, error = nothing, nothing.copy()
     seen = count > 0
-    value[seen] = np.nanmedian(departure[:, seen], axis=0)
-    scatter = MAD_TO_SIGMA * np.nanmedian(np.abs(departure[:, seen] - value[seen]), axis=0)
+    value[seen] = row_medians(departure[:, seen].T)
+    scatter = MAD_TO_SIGMA * row_medians(np.abs(departure[:, seen] - value[seen]).T)
     error[seen] = _MEDIAN * scatter / np.sqrt(count[seen])
     return value, error
 

@@ -15,7 +15,7 @@ from pipeline.radiometry.limits import (
     LEAK_ERRORS,
     LIMITS,
 )
-from pipeline.radiometry.robust import correlation_factor, robust_sigma
+from pipeline.radiometry.robust import correlation_factor, robust_sigma, row_medians
 from pipeline.records import Array, Check
 
 #: Orders of the polynomial that a dark's own band profile is taken to be.
@@ -220,11 +220,7 @@ def _parts(samples: int) -> list[Part]:
 
 def _middle(level: Array, part: Part) -> Array:
     """Median over samples, (band,); NaN where none is known."""
-    chosen = level if part is None else level[:, slice(*part)]
-    known = np.isfinite(chosen).any(axis=1)
-    middle = np.full(len(chosen), math.nan)
-    middle[known] = np.nanmedian(chosen[known], axis=1)
-    return middle
+    return row_medians(level if part is None else level[:, slice(*part)])
 
 
 def _of_place(name: str, above: Mapping[Part, Array]) -> list[Leak]:

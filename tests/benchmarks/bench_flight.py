@@ -246,11 +246,14 @@ def ratio_table(found: Mapping[str, Sequence[Measured]]) -> list[list[str]]:
         add("peer over run", above, below)
     for above, below in peers:
         add("peer over its cubes", above, below, to="cubes_s")
+    if named("zarr", False) in found:
+        add("peer over its cubes", named("zarr", False), TO_ZARR, to="cubes_s")
     for above, below in limits:
         add("run over limit", above, below)
     for limit in (ALONE, FLOOR):
         add("its cubes over limit", RUN, limit, of="cubes_s")
-    add("its cubes over limit", TO_ZARR, LZ4_FLOOR, of="cubes_s")
+    for limit in (FLOOR, LZ4_FLOOR):
+        add("its cubes over limit", TO_ZARR, limit, of="cubes_s")
     add("cubes over cubes", TO_ZARR, RUN, of="cubes_s", to="cubes_s")
     return rows
 

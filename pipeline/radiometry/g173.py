@@ -1,7 +1,7 @@
 """Global tilted irradiance of ASTM G173-03 around the O2-A dip, every nanometre.
 
 Kept here because the library that has the table takes most of a second of processor time to
-import; a test holds these to that library's.
+import. `tests/published/make_g173.py` makes the rows anew; a test holds these to that library's.
 """
 
 from __future__ import annotations

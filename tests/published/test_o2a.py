@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import runpy
+from pathlib import Path
+
 import numpy as np
 import pytest
 from spectral import BandResampler
@@ -34,6 +37,11 @@ def test_the_rows_kept_are_those_of_the_table(g173: tuple[np.ndarray, np.ndarray
     near = (nm >= 738) & (nm <= 788)
     np.testing.assert_array_equal(kept.WAVELENGTH_NM, nm[near])
     np.testing.assert_array_equal(kept.GLOBAL, light[near])
+
+
+def test_the_script_makes_the_rows_as_they_stand() -> None:
+    made = runpy.run_path(str(Path(__file__).with_name("make_g173.py")))["rows"]()
+    assert f'"""\n{made}\n"""' in Path(kept.__file__).read_text()
 
 
 @pytest.mark.parametrize("shift", [-2.0, -1.0, -0.3, 0.0, 0.3, 1.0, 2.0])

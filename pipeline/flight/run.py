@@ -18,7 +18,6 @@ from pipeline.calibrate.measure import Measured
 from pipeline.calibrate.prepare import Preparation, prepare
 from pipeline.config.flight import Config, load_config, require_output_folder
 from pipeline.flight import measurement_cache
-from pipeline.flight.ahead import OF_EVERY_RUN, loading
 from pipeline.flight.all_cubes import Cubes, Hands, calibrate_cubes
 from pipeline.flight.finish import Past, Work, finish
 from pipeline.flight.finished_runs import finished_runs
@@ -34,7 +33,6 @@ from pipeline.progress.protocol import Progress, Silent
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc, require_free
 from pipeline.write.completeness import fault_of
-from pipeline.write.formats import FORMATS
 from pipeline.write.run_record import RunRecord, read_run
 
 
@@ -102,9 +100,7 @@ def run(
         lead_to_latest(flight_folder(config), make=False)
         return finished
     started, timings = now_utc(), Timings()
-    libraries = (*OF_EVERY_RUN, *FORMATS[config.output.format].libraries)
-    with loading(libraries):
-        prepared = prepare(config, progress, inputs, None if again else partial(_kept, config))
+    prepared = prepare(config, progress, inputs, None if again else partial(_kept, config))
     timings.ends("prepare")
     hands = Hands(workers or os.cpu_count() or 1, cluster)
     with (

@@ -37,18 +37,11 @@ class Format:
     writer: Callable[[Path, CubeProduct], Writer]
     set_attributes: Callable[[Path, Attributes], None]
     reader: Callable[[Path], AbstractContextManager[netcdf.ReadPacked]]
-    libraries: tuple[str, ...]  # that writer and reader load when they are first asked
 
 
 FORMATS = {
-    "netcdf": Format(
-        netcdf.SUFFIX,
-        netcdf.NetcdfWriter,
-        netcdf.set_attributes,
-        netcdf.reader,
-        netcdf.LIBRARIES,
-    ),
-    "zarr": Format(zarr.SUFFIX, zarr.ZarrWriter, zarr.set_attributes, zarr.reader, zarr.LIBRARIES),
+    "netcdf": Format(netcdf.SUFFIX, netcdf.NetcdfWriter, netcdf.set_attributes, netcdf.reader),
+    "zarr": Format(zarr.SUFFIX, zarr.ZarrWriter, zarr.set_attributes, zarr.reader),
 }
 
 #: Chunks of a cube that are read again after writing.

@@ -25,8 +25,6 @@ from pipeline.write.product import CubeProduct, arrays_of
 from pipeline.write.schema import DIMENSIONS, SCHEMA, Attributes
 
 SUFFIX = ".nc"
-#: What is loaded when the first cube is laid out.
-LIBRARIES = ("netCDF4", "h5py")
 #: Free bytes below which a failed write is put down to a full disk.
 MUCH_TOO_FEW_BYTES = 2**20
 

@@ -30,8 +30,6 @@ from pipeline.write.shards import (
 from pipeline.write.small_file import write_text
 
 SUFFIX = ".zarr"
-#: What is loaded when the first block is written.
-LIBRARIES = ("google_crc32c", "numcodecs.blosc")
 
 
 def plain(attributes: Mapping[str, object]) -> dict[str, object]:

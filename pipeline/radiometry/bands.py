@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from pipeline.errors import CalibrationError
+from pipeline.radiometry.distributions import normal_below
 from pipeline.records import Array, Mask, PanelReference
 
 _FWHM_TO_SIGMA = 1.0 / (2.0 * math.sqrt(2.0 * math.log(2.0)))
@@ -40,8 +41,6 @@ def band_weights(wavelength_nm: Array, centre_nm: Array, fwhm_nm: Array) -> Arra
     distribution function and its first moment the difference of minus the density. What lies
     beyond the table's ends is left out of integral and norm alike.
     """
-    from scipy.special import ndtr
-
     x = np.asarray(wavelength_nm, dtype=np.float64)
     centre = np.asarray(centre_nm, dtype=np.float64)
     sigma = np.broadcast_to(np.asarray(fwhm_nm, dtype=np.float64), centre.shape) * _FWHM_TO_SIGMA
@@ -57,7 +56,11 @@ def band_weights(wavelength_nm: Array, centre_nm: Array, fwhm_nm: Array) -> Arra
         z = (x - c) / s
         # Mirrored above the centre: differences of small tails keep their digits.
         above = z[:, :-1] > 0
-        mass = np.where(above, ndtr(-z[:, :-1]) - ndtr(-z[:, 1:]), ndtr(z[:, 1:]) - ndtr(z[:, :-1]))
+        mass = np.where(
+            above,
+            normal_below(-z[:, :-1]) - normal_below(-z[:, 1:]),
+            normal_below(z[:, 1:]) - normal_below(z[:, :-1]),
+        )
         density = np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
         moment = -s * (density[:, 1:] - density[:, :-1])  # of (x - centre)
         step = np.diff(x)

@@ -6,13 +6,13 @@ median absolute deviation. Limits are common practice unless said otherwise.
 
 from __future__ import annotations
 
-import math
 from typing import Any, cast
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.radiometry.distributions import normal_within
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, BadElements, DarkCapture, Mask
 
@@ -138,10 +138,8 @@ def bad_in_dark(dark: DarkCapture) -> BadElements:
     noisy = (excess > DARK_Z * noise_sigma) & (noise > NOISY_RATIO * local_noise)
 
     # Chance that one frame of the neighbours' noise rounds to the most likely count.
-    from scipy.special import erf
-
     true_noise = np.sqrt(np.maximum(local_noise**2 - 1 / 12, 1e-6))
-    alike = erf(0.5 / (math.sqrt(2) * true_noise))
+    alike = normal_within(0.5 / true_noise)
     telling = alike ** max(dark.frames_used - 1, 0) < STUCK_CHANCE
     explained = dark.clipped & (local - DARK_Z * sigma < 3 * local_noise)
     stuck = (noise < STUCK_RATIO * local_noise) & telling & ~explained

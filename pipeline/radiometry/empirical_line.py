@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.radiometry.distributions import reduced_chi_square_point
 from pipeline.radiometry.equation import FitVariance, reflectance_from_signal
-from pipeline.radiometry.limits import CONSISTENCY_POINT
 from pipeline.radiometry.offset import carried_offset
 from pipeline.radiometry.york import YorkFit, york, york_derivatives, york_without_each
 from pipeline.records import Array, EmpiricalLine, Mask, PanelReference
@@ -235,10 +235,7 @@ def _with_offset(fit: YorkFit, x: Array, y: Array, used: Mask, offset: Array) ->
 
 def _refuted(line: _Line) -> Mask:
     """Bands whose scatter about the line its inputs' uncertainties do not explain."""
-    from scipy.special import chdtri
-
-    free = np.maximum(line.degrees_of_freedom, 1)
-    point = chdtri(free, 1 - CONSISTENCY_POINT) / free
+    point = reduced_chi_square_point(line.degrees_of_freedom)
     with np.errstate(invalid="ignore"):
         return np.asarray((line.degrees_of_freedom > 0) & (line.chi_square > point))
 

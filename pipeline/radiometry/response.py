@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.radiometry.distributions import few_factor
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Array32, Mask
 
@@ -157,7 +158,7 @@ def swath_shape(
     whole = _solved(left, right)[:ORDERS]
     without = np.stack([_solved(left - a, right - b)[:ORDERS] for a, b in parts])
     spread = np.sqrt((count - 1) / count * ((without - without.mean(axis=0)) ** 2).sum(axis=0))
-    spread *= _few(count - 1) * _COMMON_GROUND
+    spread *= few_factor(count - 1) * _COMMON_GROUND
     common, common_error = whole[:, 0], spread[:, 0]
     by_band = _between_groups(whole[:, 1:].T, bands)
     error = np.maximum(np.median(spread[:, 1:], axis=1), common_error)
@@ -283,10 +284,3 @@ def _between_groups(value: Array, bands: int) -> Array:
     parts = np.array_split(np.arange(bands), len(value))
     middle = np.array([part.mean() for part in parts])
     return np.stack([np.interp(np.arange(bands), middle, one) for one in value.T], axis=1)
-
-
-def _few(freedom: int) -> float:
-    """What few degrees of freedom make of a standard error that 68.27 % lie within (Student)."""
-    from scipy.special import stdtrit
-
-    return float(stdtrit(freedom, 0.841345))

@@ -20,9 +20,9 @@ from pipeline.radiometry.checks.row import (
     worst_stretch,
 )
 from pipeline.radiometry.curvature import squared_term
+from pipeline.radiometry.distributions import reduced_chi_square_point
 from pipeline.radiometry.limits import (
     CHECK_PANEL_RELATIVE,
-    CONSISTENCY_POINT,
     CONSISTENCY_SIGMAS,
     LIMITS,
 )
@@ -95,10 +95,7 @@ def fit_consistency(
             "the fit has no degree of freedom left",
             do="Lay out one more panel",
         )
-    from scipy.special import chdtri
-
-    freedom = float(np.median(free[good]))
-    point = float(chdtri(freedom, 1 - CONSISTENCY_POINT)) / freedom
+    point = float(reduced_chi_square_point(np.median(free[good])))
     value = float(np.median(chi[good]))
     says = f"the median reduced chi-square is {value:.2f}, its 99 % point {point:.2f}"
     rest = {name: one for name, one in (without or {}).items() if math.isfinite(one)}

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.radiometry.checks.row import Limits, finite, median, not_checked, row
+from pipeline.radiometry.distributions import few_factor
 from pipeline.radiometry.limits import (
     LEAK_ERRORS,
     LIMITS,
@@ -73,7 +74,7 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
         variance = float(r @ r) / (r.size - a.shape[1])
         inflation = correlation_factor(r)
         error = math.sqrt(variance * float(np.linalg.inv(a.T @ a)[0, 0])) * inflation
-        error *= _few_factor(r.size / inflation**2 - a.shape[1])
+        error *= few_factor(r.size / inflation**2 - a.shape[1], LEAK_ERRORS)
         amplitude = float(terms[0])
         spread = robust_sigma(r)
         kept = good & (np.abs(residual) <= 5 * spread + 1e-12 * np.abs(profile))
@@ -81,13 +82,6 @@ def leak_amplitude(dark_profile: ArrayLike, panel_spectrum: ArrayLike) -> tuple[
             break
         good = kept
     return amplitude, error
-
-
-def _few_factor(freedom: float) -> float:
-    """What few degrees of freedom make of a standard error at `LEAK_ERRORS` (Student's t)."""
-    from scipy.special import ndtr, stdtrit
-
-    return -float(stdtrit(max(freedom, 1.0), ndtr(-LEAK_ERRORS))) / LEAK_ERRORS
 
 
 def _information(design: Array, values: Array) -> float:

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
+from pipeline.radiometry.distributions import few_factor
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Mask
 
@@ -98,13 +99,6 @@ def row_scatter(time_s: Array, value: Array) -> float:
     w = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
     residual = y[1:-1] - (1 - w) * y[:-2] - w * y[2:]
     return MAD_TO_SIGMA * float(np.median(np.abs(residual) / np.sqrt(1 + (1 - w) ** 2 + w**2)))
-
-
-def few_factor(freedom: float) -> float:
-    """What few degrees of freedom make of a standard uncertainty (GUM G.3, Student's t, k = 1)."""
-    from scipy.special import stdtrit
-
-    return float(stdtrit(max(freedom, 1.0), 0.8413447460685429))
 
 
 @numba.njit(cache=True, nogil=True)

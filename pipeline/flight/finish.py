@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.assess.flight_checks import after_cubes, past_rows
@@ -15,13 +15,13 @@ from pipeline.calibrate.prepare import Preparation
 from pipeline.config.flight import Config
 from pipeline.flight.all_cubes import Cubes
 from pipeline.flight.finished_runs import finished_runs
-from pipeline.flight.quantities_of import quantities_of
 from pipeline.flight.record_rows import cube_rows, panel_rows, sentence, steps_of
 from pipeline.flight.report_inputs import page_data
 from pipeline.flight.run_folders import run_id
 from pipeline.flight.timings import Timings
 from pipeline.radiometry.checks.past_flights import Comparison
 from pipeline.radiometry.checks.verdict import run_verdict, worst_first
+from pipeline.radiometry.squares import Overlap
 from pipeline.records import Check
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc
@@ -51,6 +51,7 @@ class Work:
     timings: Timings
     cubes: Cubes
     checks: list[Check]  # those made before the cubes
+    quantities: Quantities
     past: Past | None = None  # compares the flight with those before it
 
 
@@ -58,11 +59,6 @@ def finish(work: Work, *, workers: int) -> RunRecord:
     """Write all but the cubes into the staging folder; the run's record."""
     prepared, place, cubes = work.prepared, work.place, work.cubes
     config = prepared.config
-    shared = overlaps(prepared, cubes.written)
-    checks = work.checks + after_cubes(prepared, cubes.written, work.inputs.sha256_of, shared)
-    quantities = quantities_of(prepared)
-    if work.past is not None:
-        checks += past_rows(config, *work.past(config, quantities))
     identity = run_id(config, work.inputs)
     follows = _run_before(identity, place.parent)
     inputs = _provenance(work.inputs)
@@ -71,19 +67,51 @@ def finish(work: Work, *, workers: int) -> RunRecord:
         FORMATS[config.output.format].set_attributes(result.path, late)
     (place / "config.toml").write_text(config.text, encoding="utf-8")
     files = publish.files_below(place)
-    # The page is drawn meanwhile, and its pictures take as long as the digests.
+    # Digests take as long as all the rest: it is done meanwhile.
     with ThreadPoolExecutor(workers) as pool:
+        digesting = pool.map(_flushed_sha256, files)
+        shared = overlaps(prepared, cubes.written)
         data = page_data(prepared, cubes.written, shared)
-        drawn = pool.submit(draw_strips, data)
-        digests = dict(zip(files, pool.map(_flushed_sha256, files), strict=True))
+        drawn = draw_strips(data)
+        judged = _judged(work, identity, follows, inputs, shared)
+        write_report(place / "report.html", judged, data, drawn)
+        pictured = write_small_picture(place / PICTURE, drawn.strips)
+        digests = dict(zip(files, digesting, strict=True))
     work.timings.ends("finish")
-    ended = now_utc()
-    record = RunRecord(
+    record = replace(
+        judged,
+        timings=work.timings.as_dict(),
+        outputs=tuple(
+            Output(p.relative_to(place).as_posix(), p.stat().st_size, sha)
+            for p, sha in digests.items()
+        ),
+    )
+    write_text(place / RUN_JSON, record.to_text())
+    for name in (RUN_JSON, "report.html", *([PICTURE] if pictured else [])):
+        digests[place / name] = sha256_of(place / name)
+    publish.write_checksums(place, dict(sorted(digests.items())))
+    return record
+
+
+def _judged(
+    work: Work,
+    identity: str,
+    follows: str | None,
+    inputs: tuple[Input, ...],
+    shared: Sequence[Overlap],
+) -> RunRecord:
+    """The run's record, but for its timings and the digests of its outputs."""
+    prepared, cubes = work.prepared, work.cubes
+    config = prepared.config
+    checks = work.checks + after_cubes(prepared, cubes.written, work.inputs.sha256_of, shared)
+    if work.past is not None:
+        checks += past_rows(config, *work.past(config, work.quantities))
+    return RunRecord(
         run_id=identity,
         flight=config.flight.name,
         software=software(),
         started=work.started,
-        ended=ended,
+        ended=now_utc(),
         follows=follows,
         outcome="partial" if cubes.refused else "whole",
         verdict=run_verdict(checks),
@@ -91,24 +119,14 @@ def finish(work: Work, *, workers: int) -> RunRecord:
         cubes=cube_rows(prepared, cubes.written, cubes.refused),
         panels=panel_rows(prepared),
         checks=tuple(worst_first(checks)),
-        quantities=quantities,
-        timings=work.timings.as_dict(),
+        quantities=work.quantities,
+        timings={},
         config=json.loads(config.work),
         config_sha256=config.sha256,
         inputs=inputs,
-        outputs=tuple(
-            Output(p.relative_to(place).as_posix(), p.stat().st_size, sha)
-            for p, sha in digests.items()
-        ),
+        outputs=(),
         steps=steps_of(prepared),
     )
-    write_text(place / RUN_JSON, record.to_text())
-    write_report(place / "report.html", record, data, drawn.result())
-    pictured = write_small_picture(place / PICTURE, drawn.result().strips)
-    for name in (RUN_JSON, "report.html", *([PICTURE] if pictured else [])):
-        digests[place / name] = sha256_of(place / name)
-    publish.write_checksums(place, dict(sorted(digests.items())))
-    return record
 
 
 def _flushed_sha256(path: Path) -> str:

@@ -22,6 +22,7 @@ from pipeline.flight.all_cubes import Cubes, Hands, calibrate_cubes
 from pipeline.flight.finish import Past, Work, finish
 from pipeline.flight.finished_runs import finished_runs
 from pipeline.flight.latest import lead_to_latest
+from pipeline.flight.quantities_of import quantities_of
 from pipeline.flight.run_folders import (
     digest_memory,
     flight_folder,
@@ -109,6 +110,7 @@ def run(
         ThreadPoolExecutor(1, thread_name_prefix="checks") as beside,
     ):
         checks = beside.submit(before_cubes, prepared)
+        quantities = beside.submit(quantities_of, prepared)
         cubes = calibrate_cubes(prepared, place, started, hands, progress)
         timings.ends("cubes")
         if not cubes.written:
@@ -117,7 +119,17 @@ def run(
         read = _looked_again(prepared, cubes)
         memory.remember(read)
         beside.submit(_keep, prepared, cubes, read)
-        work = Work(prepared, read, place, started, timings, cubes, checks.result(), past)
+        work = Work(
+            prepared,
+            read,
+            place,
+            started,
+            timings,
+            cubes,
+            checks.result(),
+            quantities.result(),
+            past,
+        )
         with _told_as_output_error(place, flight_folder(config)):
             record = finish(work, workers=hands.workers)
             target = flight_folder(config) / str(record.run_id)

@@ -214,7 +214,7 @@ def test_public_names_are_a_closed_list() -> None:
 #: together took longer to load than four panels and two darks to measure.
 NOT_IN_A_PLAIN_RUN = ("pvlib", "pandas", "xarray", "dask", "distributed", "zarr", "numcodecs",
     "rasterio", "scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats",
-    "scipy.interpolate", "scipy.integrate", "scipy.special")  # fmt: skip
+    "scipy.interpolate", "scipy.integrate", "scipy.special", "scipy.linalg")  # fmt: skip
 
 
 @pytest.mark.parametrize("command", ["check", "run"])

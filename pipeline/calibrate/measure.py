@@ -108,10 +108,12 @@ def measure(
     lines = _panel_lines(progress, windows, captures, signal_of)
     bad = bad_elements(dark_bad, scenes, lines, flat.response)
     flat = where_measuring(flat, bad.any)
-    readings = _read(lines, recording, bad.any, cube_darks, saturation)
+    with ThreadPoolExecutor(AT_ONCE) as threads:
+        shape = threads.submit(_shape_of, scenes, bad.any)
+        readings = _read(threads, lines, recording, bad.any, cube_darks, saturation)
+    swath = shape.result()
     transfer = transfer_of(lines, readings, bad.any, noise, flat.response, flat_reading, saturation)
     electrons = config.sensor.electrons_per_count or transfer.electrons_per_count
-    swath = _shape_of(scenes, bad.any)
     smooth = flat if way == "scene" else unseen_falloff(swath, bad.any)
     if flat_reading is None:
         of_elements = unmeasured_response(bad.any, lines, readings, noise, electrons)
@@ -162,6 +164,7 @@ def _panel_lines(
 
 
 def _read(
+    threads: ThreadPoolExecutor,
     lines: Sequence[panels.PanelLines],
     recording: Recording,
     bad: Mask,
@@ -169,16 +172,17 @@ def _read(
     saturation_counts: float,
 ) -> list[PanelReading]:
     """Mean signal of each panel's core."""
-    return [
-        panels.read_core(
+
+    def read(part: panels.PanelLines) -> PanelReading:
+        return panels.read_core(
             part,
             recording.times[part.window.cube],
             bad=bad,
             dark_uncertainty=cube_darks[part.window.cube].uncertainty,
             saturation_counts=saturation_counts,
         )
-        for part in lines
-    ]
+
+    return list(threads.map(read, lines))
 
 
 def _scenes(

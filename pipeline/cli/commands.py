@@ -16,6 +16,7 @@ from pipeline.cli.ending import INTERRUPTED, TERMINATED, Terminated, ends_when_t
 from pipeline.cli.prune import add_prune
 from pipeline.cli.record import add_record
 from pipeline.cli.standard_output import guarded_output
+from pipeline.cli.start import loading
 from pipeline.errors import ReflectoryError
 from pipeline.version import __version__
 
@@ -239,9 +240,10 @@ def _told(
 
 
 def _run(options: argparse.Namespace) -> int:
-    from pipeline.cli.verdict import show_verdict
-    from pipeline.config.flight import load_config, require_output_folder
-    from pipeline.flight.run import run
+    with loading():
+        from pipeline.cli.verdict import show_verdict
+        from pipeline.config.flight import load_config, require_output_folder
+        from pipeline.flight.run import run
 
     config = load_config(options.config, output=options.output)
     require_output_folder(config, "--output" if options.output is not None else "")
@@ -261,9 +263,10 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _draft(options: argparse.Namespace) -> int:
-    from pipeline.draft.draft import draft
-    from pipeline.foreign import one_line
-    from pipeline.progress.terminal import Terminal
+    with loading():
+        from pipeline.draft.draft import draft
+        from pipeline.foreign import one_line
+        from pipeline.progress.terminal import Terminal
 
     with Terminal() as progress:
         made = draft(options.folder, progress=progress)
@@ -273,11 +276,12 @@ def _draft(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from pipeline.cli.verdict import show_verdict
-    from pipeline.config.flight import load_config
-    from pipeline.draft.look import page_of_check
-    from pipeline.errors import CalibrationError
-    from pipeline.flight.field_check import look
+    with loading():
+        from pipeline.cli.verdict import show_verdict
+        from pipeline.config.flight import load_config
+        from pipeline.draft.look import page_of_check
+        from pipeline.errors import CalibrationError
+        from pipeline.flight.field_check import look
 
     config = load_config(options.config)
     with _told(options, config.flight.name) as progress:
@@ -375,10 +379,11 @@ def _print_written(files: Callable[[Progress], Iterator[Path]]) -> None:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from pipeline.cli.demo import lay_out
-    from pipeline.cli.verdict import show_verdict
-    from pipeline.flight.run import run
-    from pipeline.progress.terminal import Terminal
+    with loading():
+        from pipeline.cli.demo import lay_out
+        from pipeline.cli.verdict import show_verdict
+        from pipeline.flight.run import run
+        from pipeline.progress.terminal import Terminal
 
     config = lay_out(options.folder)
     with Terminal() as terminal:

@@ -6,14 +6,14 @@ median absolute deviation. Limits are common practice unless said otherwise.
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import Any
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.radiometry.distributions import normal_within
-from pipeline.radiometry.robust import MAD_TO_SIGMA
+from pipeline.radiometry.robust import MAD_TO_SIGMA, row_medians
 from pipeline.records import Array, BadElements, DarkCapture, Mask
 
 #: An element this many robust sigmas from its neighbours is bad in the dark.
@@ -42,7 +42,7 @@ _REACH = 3
 _SIDE = 4
 
 
-def running_median(values: NDArray[Any], window: int = _WINDOW) -> Array:
+def runningrow_medians(values: NDArray[Any], window: int = _WINDOW) -> Array:
     """Median over neighbouring samples, (band, sample); windows are shifted inwards at the edges.
 
     NaN are passed over; all NaN gives NaN.
@@ -83,21 +83,9 @@ def _window_medians(values, window, middle):  # type: ignore[no-untyped-def]
                 middle[b, s - window + 1] = (lower + upper) / 2
 
 
-def _median(values: Array) -> Array:
-    """Median over the last axis, NaN passed over and never warned of."""
-    if not np.isnan(values).any():
-        return cast(Array, np.median(values, axis=-1))
-    ordered = np.sort(values, axis=-1)  # NaN come last
-    n = (~np.isnan(values)).sum(axis=-1)
-    low = np.take_along_axis(ordered, np.maximum((n - 1) // 2, 0)[..., None], -1)[..., 0]
-    high = np.take_along_axis(ordered, np.minimum(n // 2, values.shape[-1] - 1)[..., None], -1)
-    middle = (low + high[..., 0]) / 2
-    return np.where(n > 0, middle, np.nan)
-
-
 def _spread(residual: Array) -> Array:
     """Robust sigma over the samples of each band, (band, 1)."""
-    return MAD_TO_SIGMA * _median(np.abs(residual))[:, None]
+    return MAD_TO_SIGMA * row_medians(np.abs(residual))[:, None]
 
 
 def bad_in_dark(dark: DarkCapture) -> BadElements:
@@ -122,9 +110,9 @@ def bad_in_dark(dark: DarkCapture) -> BadElements:
     """
     mean = dark.mean.astype(np.float64)
     noise = dark.noise.astype(np.float64)
-    local = running_median(mean)
+    local = runningrow_medians(mean)
     residual = mean - local
-    column = np.nan_to_num(_median(np.ascontiguousarray(residual.T)))
+    column = np.nan_to_num(row_medians(np.ascontiguousarray(residual.T)))
     column_sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(column))), HOT_MARGIN_COUNTS / DARK_Z)
     residual = residual - column
     sigma = _spread(residual)
@@ -132,7 +120,7 @@ def bad_in_dark(dark: DarkCapture) -> BadElements:
         column > DARK_Z * column_sigma
     )
 
-    local_noise = running_median(noise)
+    local_noise = runningrow_medians(noise)
     excess = noise - local_noise
     noise_sigma = np.maximum(_spread(excess), 0.02 * local_noise + 0.02)
     noisy = (excess > DARK_Z * noise_sigma) & (noise > NOISY_RATIO * local_noise)
@@ -170,7 +158,7 @@ def bad_in_light(signal_mean: Array, *, temporal_sd: Array | None = None) -> tup
     """
     signal = np.asarray(signal_mean, dtype=np.float64)
     bands, samples = signal.shape
-    typical = _median(signal)
+    typical = row_medians(signal)
     decides = np.nan_to_num(typical) >= LEAST_SIGNAL_COUNTS
     ratio = np.full(signal.shape, np.nan)
     ratio[decides] = signal[decides] / typical[decides, None]
@@ -178,12 +166,12 @@ def bad_in_light(signal_mean: Array, *, temporal_sd: Array | None = None) -> tup
     padded = np.full((bands + 2 * _REACH, samples), np.nan)
     padded[_REACH:-_REACH] = ratio
     shifts = [k for k in range(2 * _REACH + 1) if k != _REACH]
-    expected = _median(np.stack([padded[k : k + bands] for k in shifts], axis=-1))
+    expected = row_medians(np.stack([padded[k : k + bands] for k in shifts], axis=-1))
     predicted = np.nan_to_num(expected * np.where(decides, typical, np.nan)[:, None])
     usable = predicted >= LEAST_SIGNAL_COUNTS
     relative = np.where(usable, ratio / np.where(usable, expected, 1.0), np.nan)
     short = 1.0 - relative
-    centre = _median(short)[:, None]
+    centre = row_medians(short)[:, None]
     sigma = np.maximum(_spread(short - centre), 1e-3)
     with np.errstate(invalid="ignore"):
         dead = (relative < DEAD_RATIO) & (short - centre > DEAD_Z * sigma)
@@ -192,7 +180,7 @@ def bad_in_light(signal_mean: Array, *, temporal_sd: Array | None = None) -> tup
     stuck = np.zeros_like(dead)
     if temporal_sd is not None:
         sd = np.asarray(temporal_sd, dtype=np.float64)
-        local = running_median(sd, 9)
+        local = runningrow_medians(sd, 9)
         with np.errstate(invalid="ignore"):
             stuck = (sd < STUCK_RATIO * local) & (local >= LEAST_LIGHT_NOISE_COUNTS)
     return dead, stuck
@@ -206,9 +194,9 @@ def _dead_columns(ratio: Array) -> Mask:
     bands, samples = ratio.shape
     edge = np.full((bands, _SIDE), np.nan)
     padded = np.concatenate([edge, ratio, edge], axis=1)
-    left = _median(np.stack([padded[:, k : k + samples] for k in range(_SIDE)], axis=-1))
+    left = row_medians(np.stack([padded[:, k : k + samples] for k in range(_SIDE)], axis=-1))
     after = range(_SIDE + 1, 2 * _SIDE + 1)
-    right = _median(np.stack([padded[:, k : k + samples] for k in after], axis=-1))
+    right = row_medians(np.stack([padded[:, k : k + samples] for k in after], axis=-1))
     lower = np.fmin(left, right)
     judged = np.isfinite(ratio) & np.isfinite(lower)
     with np.errstate(invalid="ignore"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -22,7 +23,7 @@ def flush(path: Path) -> None:
 
 
 class FlushBehind:
-    """Flushes a growing file from a thread of its own; does nothing for a folder.
+    """Flushes a growing file, or a growing folder's files, from a thread of its own.
 
     Only a head start: whether the bytes have arrived is for the flush before publishing to say,
     which also reports what went wrong.
@@ -30,6 +31,7 @@ class FlushBehind:
 
     def __init__(self, path: Path) -> None:
         self._path = path
+        self._flushed: set[Path] = set()  # of a folder's files, each written at once
         self._waiting = 0
         self._wake = threading.Event()
         self._ended = False
@@ -43,20 +45,25 @@ class FlushBehind:
 
     def _run(self) -> None:
         with suppress(OSError):
-            descriptor = os.open(self._path, os.O_RDONLY)
-            try:
-                while True:
-                    self._wake.wait()
-                    self._wake.clear()
+            while True:
+                self._wake.wait()
+                self._wake.clear()
+                for path in self._grown():
                     if self._ended:
                         return
-                    os.fdatasync(descriptor)
-            finally:
-                os.close(descriptor)
+                    flush(path)
+
+    def _grown(self) -> Iterator[Path]:
+        if self._path.is_file():
+            yield self._path
+            return
+        for path in self._path.rglob("*"):
+            if path not in self._flushed and path.is_file():
+                self._flushed.add(path)
+                yield path
 
     def __enter__(self) -> FlushBehind:
-        if self._path.is_file():
-            threading.Thread(target=self._run, name="flush", daemon=True).start()
+        threading.Thread(target=self._run, name="flush", daemon=True).start()
         return self
 
     def __exit__(

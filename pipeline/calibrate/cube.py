@@ -24,6 +24,7 @@ from pipeline.radiometry.kernel import (
     LineTable,
     block_buffers,
     calibrate_block,
+    low_buffers,
 )
 from pipeline.radiometry.preview import Preview, PreviewPart, PreviewPlan, join, preview_block
 from pipeline.radiometry.recorder import repeated_lines
@@ -212,17 +213,15 @@ def lines_of(task: CubeTask, start: int, counts: NDArray[Any]) -> LineTable:
 _own = threading.local()
 
 
-def _buffers(product: CubeProduct, lines: int) -> CalibratedBlock | None:
+def _buffers(product: CubeProduct, lines: int) -> CalibratedBlock:
     """This thread's memory for one block, filled again and again whatever the cube: fresh pages
-    cost a quarter. None for a cube's last, lower block."""
-    if lines != product.chunk[1]:
-        return None
-    kind = (product.bands, lines, product.samples, product.uncertainty)
+    cost a quarter, and as much again for a cube's last, lower block."""
+    kind = (product.bands, product.chunk[1], product.samples, product.uncertainty)
     if getattr(_own, "kind", None) != kind:
         _own.kind = kind
         _own.buffers = block_buffers(*kind[:3], uncertainty=product.uncertainty)
-    buffers: CalibratedBlock = _own.buffers
-    return buffers
+    whole: CalibratedBlock = _own.buffers
+    return whole if lines == product.chunk[1] else low_buffers(whole, lines)
 
 
 def remove(path: Path) -> None:

@@ -147,6 +147,21 @@ def block_buffers(
     )
 
 
+def low_buffers(whole: CalibratedBlock, lines: int) -> CalibratedBlock:
+    """Memory of a block's `block_buffers` for one with fewer lines."""
+    bands, _, samples = whole.reflectance.shape
+
+    def first(values: NDArray[Any]) -> NDArray[Any]:
+        return values.reshape(-1)[: bands * lines * samples].reshape(bands, lines, samples)
+
+    return CalibratedBlock(
+        first(whole.reflectance),
+        None if whole.uncertainty is None else first(whole.uncertainty),
+        first(whole.flags),
+        whole.tallies,
+    )
+
+
 def calibrate_block(
     raw: NDArray[Any],
     table: KernelTable,

@@ -95,6 +95,14 @@ def inflated(data: bytes, itemsize: int) -> NDArray[np.uint8]:
     return np.frombuffer(whole, np.uint8).reshape(itemsize, -1)
 
 
+def regrouped(planes: NDArray[np.uint8], dtype: np.dtype[Any]) -> NDArray[Any]:
+    """The values, (value,), of planes (byte of a value, value): undoes `shuffled`."""
+    values = np.empty(planes.shape[::-1], np.uint8)
+    for byte, plane in enumerate(planes):
+        values[:, byte] = plane
+    return values.reshape(-1).view(dtype)
+
+
 def _shrinks(plane: memoryview) -> bool:
     """Whether a part of a plane, from its middle, gets smaller when it is deflated."""
     start = max(len(plane) - TRIAL_BYTES, 0) // 2

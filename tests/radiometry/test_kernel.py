@@ -16,7 +16,9 @@ from pipeline.radiometry.kernel import (
     CalibratedBlock,
     KernelTable,
     LineTable,
+    block_buffers,
     calibrate_block,
+    low_buffers,
 )
 from pipeline.radiometry.kernel_twin import calibrate_block_numpy
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
@@ -410,3 +412,18 @@ def test_each_band_has_its_own_light(calibrate: Any) -> None:
     block = calibrate(np.full((2, 2, 1), 1100, np.uint16), table_of(2, 1), lines)
     # 1000 counts at gain 1/2000, over q.
     np.testing.assert_allclose(block.reflectance[..., 0] * 1e-4, [[0.5, 0.25], [1.0, 2.0]])
+
+
+def test_a_low_block_fills_the_memory_of_a_whole_one() -> None:
+    """The last block of a cube has fewer lines; what the block before left there must not show."""
+    raw = np.random.default_rng(4).integers(0, 4096, (5, 3, 6), dtype=np.uint16)
+    table, lines = table_of(3, 6), lines_of(5)
+    whole = block_buffers(3, 8, 6)
+    assert whole.uncertainty is not None
+    for kept in (whole.reflectance, whole.uncertainty, whole.flags):
+        kept[...] = 7
+    fresh = calibrate_block(raw, table, lines)
+    filled = calibrate_block(raw, table, lines, out=low_buffers(whole, 5))
+    for name in ("reflectance", "uncertainty", "flags", "tallies"):
+        np.testing.assert_array_equal(getattr(filled, name), getattr(fresh, name))
+    assert np.shares_memory(filled.reflectance, whole.reflectance)

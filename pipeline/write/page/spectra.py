@@ -20,7 +20,7 @@ from pipeline.radiometry.angles import span, wrapped
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.radiometry.preview import Preview
 from pipeline.records import Array
-from pipeline.write.deflate import deflated, inflated
+from pipeline.write.deflate import deflated, inflated, regrouped
 
 #: Positions are stored in steps of this [degree], about a centimetre.
 _PLACE_STEP = 1e-7
@@ -87,5 +87,4 @@ def decoded(text: str, kind: str, columns: int) -> NDArray[Any]:
     """The (row, column) array that `encoded` was given; `kind` is its type."""
     dtype = np.dtype(kind)
     planes = inflated(base64.b64decode(text), dtype.itemsize)
-    regrouped = np.ascontiguousarray(planes.T).reshape(-1).view(dtype)
-    return np.cumsum(regrouped.reshape(-1, columns), axis=1, dtype=dtype)
+    return np.cumsum(regrouped(planes, dtype).reshape(-1, columns), axis=1, dtype=dtype)

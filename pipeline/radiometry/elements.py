@@ -42,7 +42,7 @@ _REACH = 3
 _SIDE = 4
 
 
-def runningrow_medians(values: NDArray[Any], window: int = _WINDOW) -> Array:
+def running_median(values: NDArray[Any], window: int = _WINDOW) -> Array:
     """Median over neighbouring samples, (band, sample); windows are shifted inwards at the edges.
 
     NaN are passed over; all NaN gives NaN.
@@ -110,7 +110,7 @@ def bad_in_dark(dark: DarkCapture) -> BadElements:
     """
     mean = dark.mean.astype(np.float64)
     noise = dark.noise.astype(np.float64)
-    local = runningrow_medians(mean)
+    local = running_median(mean)
     residual = mean - local
     column = np.nan_to_num(row_medians(np.ascontiguousarray(residual.T)))
     column_sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(column))), HOT_MARGIN_COUNTS / DARK_Z)
@@ -120,7 +120,7 @@ def bad_in_dark(dark: DarkCapture) -> BadElements:
         column > DARK_Z * column_sigma
     )
 
-    local_noise = runningrow_medians(noise)
+    local_noise = running_median(noise)
     excess = noise - local_noise
     noise_sigma = np.maximum(_spread(excess), 0.02 * local_noise + 0.02)
     noisy = (excess > DARK_Z * noise_sigma) & (noise > NOISY_RATIO * local_noise)
@@ -180,7 +180,7 @@ def bad_in_light(signal_mean: Array, *, temporal_sd: Array | None = None) -> tup
     stuck = np.zeros_like(dead)
     if temporal_sd is not None:
         sd = np.asarray(temporal_sd, dtype=np.float64)
-        local = runningrow_medians(sd, 9)
+        local = running_median(sd, 9)
         with np.errstate(invalid="ignore"):
             stuck = (sd < STUCK_RATIO * local) & (local >= LEAST_LIGHT_NOISE_COUNTS)
     return dead, stuck

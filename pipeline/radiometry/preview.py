@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -208,7 +209,8 @@ def composite_bands(wavelength_nm: Array) -> tuple[int, int, int] | None:
 def preview_block(plan: PreviewPlan, start: int, block: CalibratedBlock) -> PreviewPart:
     """Reduce one block whose first line is `start`. Blank samples become NaN in the pictures."""
     line, sample = plan.picture.inside(start)
-    saturated, low_signal = _shares(block.flags[:, line, sample])
+    # All samples of a line, then those that are shown: a line lies in one piece.
+    saturated, low_signal = (share[:, sample] for share in _shares(block.flags[:, line]))
     uncertainty = None
     if block.uncertainty is not None:
         some = slice(None, None, max(plan.bands // _MEDIAN_BANDS, 1))
@@ -293,20 +295,27 @@ def to_xyz(reflectance: Array32, weights: Array32) -> Array32:
     """
     seen = np.flatnonzero(weights.max(axis=0) > 0)
     part = slice(seen[0], seen[-1] + 1)
-    weights, values = weights[:, part], reflectance[part].reshape(seen[-1] + 1 - seen[0], -1)
-    blank = np.isnan(values)
-    if not blank.any():
-        return _summed(weights, values).reshape(3, *reflectance.shape[1:])
-    share = _summed(weights, (~blank).astype(np.float32)) / weights.sum(axis=1, keepdims=True)
-    summed = _summed(weights, np.where(blank, np.float32(0), values))
+    weights = np.ascontiguousarray(weights[:, part], np.float32)
+    values = np.ascontiguousarray(reflectance[part], np.float32).reshape(weights.shape[1], -1)
+    summed, share = np.zeros((2, 3, values.shape[1]), np.float32)
+    _sum_observed(weights, values, summed, share)
+    share /= weights.sum(axis=1, keepdims=True)
     summed /= np.maximum(share, np.float32(_LEAST_WEIGHT))
     summed[:, share.min(axis=0) < _LEAST_WEIGHT] = np.nan
-    return summed.reshape(3, *reflectance.shape[1:])
+    return np.asarray(summed.reshape(3, *reflectance.shape[1:]))
 
 
-def _summed(weights: Array32, values: Array32) -> Array32:
-    # Not by BLAS, whose own threads would get in the way of the workers that call this.
-    return np.asarray(np.einsum("cb,bn->cn", weights, values), np.float32)
+@numba.njit(cache=True, nogil=True)
+def _sum_observed(weights, values, summed, share):  # type: ignore[no-untyped-def]
+    """Sums over bands of what is no NaN, by the observer's weights, and of the weights."""
+    bands, pixels = values.shape
+    for b in range(bands):
+        for c in range(3):
+            weight = weights[c, b]
+            for n in range(pixels):
+                known = values[b, n] == values[b, n]
+                summed[c, n] += weight * values[b, n] if known else np.float32(0)
+                share[c, n] += weight if known else np.float32(0)
 
 
 def to_srgb(xyz: NDArray[np.floating[Any]], white: float = 1.0) -> NDArray[np.uint8]:
@@ -331,24 +340,27 @@ def _median(packed: NDArray[np.uint16]) -> Array32:
     return UNCERTAINTY.unpacked(middle)
 
 
-#: Counts of the two flags that are mapped, side by side in one number, for each flag byte.
-_COUNTS = np.array(
-    [
-        ((byte & QualityFlag.SATURATED) != 0) + 65536 * ((byte & QualityFlag.LOW_SIGNAL) != 0)
-        for byte in range(256)
-    ],
-    np.uint32,
-)
+_SATURATED, _LOW_SIGNAL = np.uint8(QualityFlag.SATURATED), np.uint8(QualityFlag.LOW_SIGNAL)
 
 
 def _shares(flags: NDArray[np.uint8]) -> tuple[Array32, Array32]:
     """Shares of the bands that are saturated, and of low signal, (line, sample)."""
-    counts = _COUNTS[flags].sum(axis=0, dtype=np.uint32)
+    saturated, low_signal = np.zeros((2, *flags.shape[1:]), np.uint16)
+    _count_flags(flags, saturated, low_signal)
     bands = np.float32(len(flags))
-    return (
-        np.asarray((counts & 0xFFFF) / bands, np.float32),
-        np.asarray((counts >> 16) / bands, np.float32),
-    )
+    return saturated / bands, low_signal / bands
+
+
+@numba.njit(cache=True, nogil=True)
+def _count_flags(flags, saturated, low_signal):  # type: ignore[no-untyped-def]
+    """Numbers of bands that have the two flags that are mapped."""
+    bands, lines, samples = flags.shape
+    for b in range(bands):
+        for i in range(lines):
+            for s in range(samples):
+                flag = flags[b, i, s]
+                saturated[i, s] += np.uint16((flag & _SATURATED) != 0)
+                low_signal[i, s] += np.uint16((flag & _LOW_SIGNAL) != 0)
 
 
 def _outline(latitude: Array, longitude: Array, most_lines: int = 60) -> Array | None:

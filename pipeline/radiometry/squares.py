@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,6 +33,7 @@ _LEAST_SOUND = 0.5
 STRETCHES, _LEAST_STRETCHES, _LEAST_CELLS = 16, 5, 8
 
 _UNSOUND = np.uint8(WITHOUT_VALUE | QualityFlag.SATURATED | QualityFlag.BAD_ELEMENT)
+_FILL = np.int16(REFLECTANCE.fill)
 
 
 @dataclass(frozen=True)
@@ -57,15 +59,32 @@ def square_means(plan: SquarePlan, block: CalibratedBlock) -> Array32:
     out. NaN where fewer than half of the samples are sound."""
     side, chosen = plan.side, list(plan.bands)
     lines, samples = (n // side for n in block.reflectance.shape[1:])
-    part = (chosen, slice(lines * side), slice(samples * side))
-    packed = block.reflectance[part]
-    sound = ((block.flags[part] & _UNSOUND) == 0) & (packed != REFLECTANCE.fill)
-    split = (len(chosen), lines, side, samples, side)
-    count = sound.reshape(split).sum(axis=(2, 4), dtype=np.int32)
-    total = np.where(sound, packed, 0).reshape(split).sum(axis=(2, 4), dtype=np.int64)
+    count = np.zeros((len(chosen), lines, samples), np.int32)
+    total = np.zeros(count.shape, np.int64)
+    _sum_sound(block.reflectance, block.flags, np.asarray(chosen), side, total, count)
     mean = np.full(count.shape, np.nan, np.float32)
     np.divide(total, count, out=mean, where=count >= _LEAST_SOUND * side * side)
     return np.asarray(mean * np.float32(REFLECTANCE.step), np.float32)
+
+
+@numba.njit(cache=True, nogil=True)
+def _sum_sound(packed, flags, bands, side, total, count):  # type: ignore[no-untyped-def]
+    """Sums and numbers of the sound samples of each square."""
+    width = total.shape[2] * side
+    for k in range(bands.size):
+        for row in range(total.shape[1]):
+            # Line on line first, samples side by side, which the processor adds many at a time.
+            value, sound = np.zeros((2, width), np.int32)
+            for line in range(row * side, (row + 1) * side):
+                values, doubts = packed[bands[k], line], flags[bands[k], line]
+                for s in range(width):
+                    good = (doubts[s] & _UNSOUND) == 0 and values[s] != _FILL
+                    value[s] += np.int32(values[s]) if good else np.int32(0)
+                    sound[s] += np.int32(good)
+            for column in range(total.shape[2]):
+                square = slice(column * side, (column + 1) * side)
+                total[k, row, column] = value[square].sum()
+                count[k, row, column] = sound[square].sum()
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.calibrate.darks import CHUNK_FRAMES, CubeDark, dark_of
-from pipeline.calibrate.panels.readings import PanelLines, transfer_points
+from pipeline.calibrate.panels.passes import PanelPass
+from pipeline.calibrate.panels.readings import PanelLines
 from pipeline.calibrate.scene_sample import SceneSample, pooled, without
 from pipeline.errors import InputError
 from pipeline.radiometry import elements
@@ -190,27 +191,14 @@ def bad_elements(
 
 
 def transfer_of(
-    lines: Sequence[PanelLines],
-    readings: Sequence[PanelReading],
+    passes: Sequence[PanelPass],
     bad: Mask,
     noise: Array32,
-    response: Array32,
     flat: FlatReading | None,
     saturation_counts: float,
 ) -> PhotonTransfer:
-    """Photon transfer from the panels' lines and the flat; NaN with neither."""
-    parts = [
-        transfer_points(
-            part,
-            reading,
-            bad=bad,
-            noise=noise,
-            response=response,
-            saturation_counts=saturation_counts,
-        )
-        for part, reading in zip(lines, readings, strict=True)
-        if reading.lines[1] - reading.lines[0] >= 2
-    ]
+    """Photon transfer from the panels' points and the flat's; NaN with neither."""
+    parts = [one.points for one in passes if one.points is not None]
     mean = [p.mean for p in parts]
     variance = [p.variance for p in parts]
     dark_variance = [p.dark_variance for p in parts]

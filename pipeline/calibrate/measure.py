@@ -24,6 +24,7 @@ from pipeline.calibrate.detector import (
     where_measuring,
 )
 from pipeline.calibrate.panels import readings as panels
+from pipeline.calibrate.panels.passes import PassReader, piles_of, profiles_of
 from pipeline.calibrate.recording import Recording
 from pipeline.calibrate.scene_sample import SceneSample, SignalOf, sample_scene, thin_columns
 from pipeline.calibrate.swath_response import (
@@ -39,7 +40,7 @@ from pipeline.config.tables import LineTimesTable
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry import elements
 from pipeline.radiometry.equation import line_dark, signal_from_counts
-from pipeline.radiometry.recorder import Pile, pile_up
+from pipeline.radiometry.recorder import Pile
 from pipeline.radiometry.response import SwathShape, swath_shape
 from pipeline.read.inventory import Inventory
 from pipeline.read.tables import read_line_times
@@ -86,8 +87,7 @@ def measure(
     progress: Progress,
 ) -> Measured:
     """Read the darks, the flat, the panels and a thin part of each strip."""
-    cubes, inventory = recording.cubes, recording.inventory
-    captures = {c.name: c for c in cubes}
+    cubes, inventory, captures = recording.cubes, recording.inventory, recording.by_name
     saturation = config.sensor.saturation_counts
     windows = panels.windows_in_config(config, captures, inventory.refused)
     darks, dark_bad, digests = _darks(inventory, config.tables.line_times, progress)
@@ -99,8 +99,8 @@ def measure(
     cube_darks = {c.name: dark_of(darks, recording.times[c.name], c) for c in cubes}
     signal_of = _signal_with(cube_darks, flat.response)
     scenes = _scenes(progress, cubes, signal_of, saturation)
-    way = config.calibration.response
-    if way == "scene":
+    by_scene = config.calibration.response == "scene"
+    if by_scene:
         flat = scene_response(_shape_of(scenes, dark_bad.any), dark_bad.any)
         signal_of = _signal_with(cube_darks, flat.response)
         scenes = _scenes(progress, cubes, signal_of, saturation)
@@ -108,13 +108,14 @@ def measure(
     lines = _panel_lines(progress, windows, captures, signal_of)
     bad = bad_elements(dark_bad, scenes, lines, flat.response)
     flat = where_measuring(flat, bad.any)
+    read = PassReader(recording.times, cube_darks, bad.any, noise, flat.response, saturation)
     with ThreadPoolExecutor(AT_ONCE) as threads:
         shape = threads.submit(_shape_of, scenes, bad.any)
-        readings = _read(threads, lines, recording, bad.any, cube_darks, saturation)
-    swath = shape.result()
-    transfer = transfer_of(lines, readings, bad.any, noise, flat.response, flat_reading, saturation)
+        passes = list(threads.map(read, lines))
+    swath, readings = shape.result(), [one.reading for one in passes]
+    transfer = transfer_of(passes, bad.any, noise, flat_reading, saturation)
     electrons = config.sensor.electrons_per_count or transfer.electrons_per_count
-    smooth = flat if way == "scene" else unseen_falloff(swath, bad.any)
+    smooth = flat if by_scene else unseen_falloff(swath, bad.any)
     if flat_reading is None:
         of_elements = unmeasured_response(bad.any, lines, readings, noise, electrons)
         flat = with_elements(smooth, of_elements)
@@ -135,8 +136,8 @@ def measure(
         scenes=tuple(scenes),
         swath=swath,
         readings=tuple(readings),
-        panel_profiles=_profiles(lines, bad.any),
-        panel_piles=_piles(lines, saturation),
+        panel_profiles=profiles_of(passes),
+        panel_piles=piles_of(passes),
         unsound=None if flat_reading is None else flat_reading.blind,
         raw_digests=digests,
     )
@@ -161,28 +162,6 @@ def _panel_lines(
             read |= {part.window: part for part in made}
             done(len(made))
     return [read[window] for window in windows]
-
-
-def _read(
-    threads: ThreadPoolExecutor,
-    lines: Sequence[panels.PanelLines],
-    recording: Recording,
-    bad: Mask,
-    cube_darks: Mapping[str, CubeDark],
-    saturation_counts: float,
-) -> list[PanelReading]:
-    """Mean signal of each panel's core."""
-
-    def read(part: panels.PanelLines) -> PanelReading:
-        return panels.read_core(
-            part,
-            recording.times[part.window.cube],
-            bad=bad,
-            dark_uncertainty=cube_darks[part.window.cube].uncertainty,
-            saturation_counts=saturation_counts,
-        )
-
-    return list(threads.map(read, lines))
 
 
 def _scenes(
@@ -297,22 +276,3 @@ def _middle_s(capture: Capture, line_times: Path | None, written: LineTimesTable
     period_s = capture.settings.frame_period_ms / 1000
     length_s = capture.lines * period_s if math.isfinite(period_s) else 0.0
     return capture.settings.start_s + length_s / 2
-
-
-def _piles(lines: Sequence[panels.PanelLines], saturation_counts: float) -> dict[str, Pile | None]:
-    """Where each pass's counts gather below saturation."""
-    found = {}
-    for part in lines:
-        core = part.counts[:, :, slice(*part.window.samples)]
-        found[f"{part.window.panel} in {part.window.cube}"] = pile_up(core, saturation_counts)
-    return found
-
-
-def _profiles(lines: Sequence[panels.PanelLines], bad: Mask) -> dict[str, Array]:
-    """Each panel's mean over lines, NaN at bad elements; of several passes the last."""
-    found = {}
-    for part in lines:
-        across = slice(*part.window.samples)
-        mean = part.signal[:, :, across].mean(axis=0, dtype=np.float64)
-        found[part.window.panel] = np.where(bad[:, across], np.nan, mean)
-    return found

@@ -46,6 +46,11 @@ class Recording:
         return self.inventory.cubes
 
     @property
+    def by_name(self) -> dict[str, Capture]:
+        """The cubes by their stems."""
+        return {cube.name: cube for cube in self.cubes}
+
+    @property
     def wavelength_nm(self) -> Array:
         """Band centres of all cubes, (band,) [nm]."""
         return self.cubes[0].wavelength_nm

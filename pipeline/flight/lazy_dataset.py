@@ -54,7 +54,7 @@ def reflectance(
     prepared = prepared or prepare(config)
     config = prepared.config
     require_unchanged(prepared.inputs)
-    captures = {c.name: c for c in prepared.recording.cubes}
+    captures = prepared.recording.by_name
     name = cube if cube is not None else next(iter(captures))
     if name not in captures:
         raise InputError(f"no usable cube {name!r}; there are {', '.join(captures)}")

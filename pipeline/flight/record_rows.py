@@ -30,7 +30,7 @@ def cube_rows(
     prepared: Preparation, results: Sequence[CubeResult], refused: Mapping[str, ReflectoryError]
 ) -> tuple[CubeRow, ...]:
     """One row a cube, calibrated ones first."""
-    captures = {c.name: c for c in prepared.recording.cubes}
+    captures = prepared.recording.by_name
     written = (
         WrittenCube(
             cube=result.name,

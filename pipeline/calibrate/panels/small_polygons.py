@@ -42,7 +42,7 @@ def small_polygons(config: Config, recording: Recording) -> PolygonsOf:
     if track is None or sensor.ifov_mrad is None or not around:
         return no_polygons
     ifov_mrad = sensor.ifov_mrad
-    captures = {capture.name: capture for capture in recording.cubes}
+    captures = recording.by_name
 
     @lru_cache(maxsize=1)
     def places_of(cube: str) -> GroundPositions:

@@ -12,7 +12,7 @@ from pipeline.assess.exposure_checks import exposure_rows
 from pipeline.assess.light_checks import flight_rows, light_rows
 from pipeline.assess.offload_checks import frozen_row, manifest_row, offload_rows, read_so_far
 from pipeline.assess.panel_checks import fit_rows, outside_shares, panel_rows
-from pipeline.assess.spectrum_checks import spectrum_rows
+from pipeline.assess.spectrum_checks import Dips, dips_of, spectrum_rows
 from pipeline.assess.strip_checks import agreement_row
 from pipeline.assess.units_checks import units_row
 from pipeline.calibrate.cube import CubeResult
@@ -33,8 +33,8 @@ def limits_of(config: Config) -> Limits:
     return with_overrides(LIMITS, moved) if moved else LIMITS
 
 
-def before_cubes(prepared: Preparation) -> list[Check]:
-    """The checks that need no calibrated cube."""
+def before_cubes(prepared: Preparation, dips: Dips | None = None) -> list[Check]:
+    """The checks that need no calibrated cube; `dips` where they have been sought already."""
     config, recording, measured = prepared.config, prepared.recording, prepared.measured
     light, fit, limits = prepared.light, prepared.fit, limits_of(prepared.config)
     wavelength_nm, readings = recording.wavelength_nm, measured.readings
@@ -48,7 +48,7 @@ def before_cubes(prepared: Preparation) -> list[Check]:
         *fit_rows(fit, wavelength_nm, limits),
         *light_rows(recording, readings, light, limits),
         *flight_rows(config, recording, readings, limits),
-        *spectrum_rows(recording.cubes[0], measured, limits),
+        *spectrum_rows(recording.cubes[0], dips or dips_of(recording.cubes[0], measured), limits),
     ]
 
 

@@ -39,9 +39,8 @@ def dips_of(capture: Capture, measured: Measured) -> Dips:
     return Dips(float(shift), float(error), groups, group_errors)
 
 
-def spectrum_rows(capture: Capture, measured: Measured, limits: Limits) -> list[Check]:
+def spectrum_rows(capture: Capture, dips: Dips, limits: Limits) -> list[Check]:
     """The O2-A checks."""
-    dips = dips_of(capture, measured)
     at = int(np.argmin(np.abs(capture.wavelength_nm - 760.5)))
     fwhm_nm = float(capture.fwhm_nm[at])
     return [

@@ -6,12 +6,12 @@ import json
 import time
 from pathlib import Path
 
-from pipeline.assess.flight_checks import before_cubes, without_cubes
+from pipeline.assess.flight_checks import without_cubes
 from pipeline.calibrate.input_manifest import require_unchanged
 from pipeline.calibrate.prepare import prepare
 from pipeline.calibrate.scene_sample import SCENE_LINES
 from pipeline.config.flight import Config, load_config, require_output_folder
-from pipeline.flight.quantities_of import quantities_of
+from pipeline.flight.known_before import known_before
 from pipeline.flight.record_rows import panel_rows, refused_rows, sentence
 from pipeline.progress.protocol import Progress
 from pipeline.radiometry.checks.verdict import run_verdict, worst_first
@@ -33,7 +33,8 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> Ru
     started, clock = now_utc(), time.perf_counter()
     prepared = prepare(config, progress)
     config = prepared.config
-    checks = before_cubes(prepared) + without_cubes(prepared)
+    checks, quantities = known_before(prepared)
+    checks += without_cubes(prepared)
     panels = panel_rows(prepared)
     require_unchanged(prepared.inputs)
     refused = prepared.recording.inventory.refused
@@ -53,7 +54,7 @@ def look(config: Config | str | Path, *, progress: Progress | None = None) -> Ru
         ),
         panels=panels,
         checks=tuple(worst_first(checks)),
-        quantities=quantities_of(prepared),
+        quantities=quantities,
         timings={"prepare": round(time.perf_counter() - clock, 3)},
         config=json.loads(config.work),
         config_sha256=config.sha256,

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from pipeline.assess.spectrum_checks import dips_of
+from pipeline.assess.spectrum_checks import Dips
 from pipeline.calibrate.prepare import Preparation
 from pipeline.radiometry.limits import O2A_SHAPE_NM
 from pipeline.radiometry.panels.agreement import panel_levels
@@ -29,11 +29,10 @@ from pipeline.write.quantities import (
 DIGITS = 7
 
 
-def quantities_of(prepared: Preparation) -> Quantities:
+def quantities_of(prepared: Preparation, dips: Dips) -> Quantities:
     """The quantities of a flight."""
-    detector, cubes = prepared.measured.detector, prepared.recording.cubes
+    detector = prepared.measured.detector
     bad, transfer = detector.bad.any, detector.transfer
-    dips = dips_of(cubes[0], prepared.measured)
     count = int(bad.sum())
     return Quantities(
         flown=_flown(prepared.recording.line_s),

@@ -11,7 +11,6 @@ from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
 
-from pipeline.assess.flight_checks import before_cubes
 from pipeline.calibrate.flight_day import on_its_day
 from pipeline.calibrate.input_manifest import InputManifest, require_unchanged, take_inputs
 from pipeline.calibrate.measure import Measured
@@ -21,8 +20,8 @@ from pipeline.flight import measurement_cache
 from pipeline.flight.all_cubes import Cubes, Hands, calibrate_cubes
 from pipeline.flight.finish import Past, Work, finish
 from pipeline.flight.finished_runs import finished_runs
+from pipeline.flight.known_before import known_before
 from pipeline.flight.latest import lead_to_latest
-from pipeline.flight.quantities_of import quantities_of
 from pipeline.flight.run_folders import (
     digest_memory,
     flight_folder,
@@ -109,8 +108,7 @@ def run(
         # Beside the cubes: the checks' libraries take as long to load as half a cube.
         ThreadPoolExecutor(1, thread_name_prefix="checks") as beside,
     ):
-        checks = beside.submit(before_cubes, prepared)
-        quantities = beside.submit(quantities_of, prepared)
+        known = beside.submit(known_before, prepared)
         cubes = calibrate_cubes(prepared, place, started, hands, progress)
         timings.ends("cubes")
         if not cubes.written:
@@ -119,17 +117,8 @@ def run(
         read = _looked_again(prepared, cubes)
         memory.remember(read)
         beside.submit(_keep, prepared, cubes, read)
-        work = Work(
-            prepared,
-            read,
-            place,
-            started,
-            timings,
-            cubes,
-            checks.result(),
-            quantities.result(),
-            past,
-        )
+        checks, quantities = known.result()
+        work = Work(prepared, read, place, started, timings, cubes, checks, quantities, past)
         with _told_as_output_error(place, flight_folder(config)):
             record = finish(work, workers=hands.workers)
             target = flight_folder(config) / str(record.run_id)

@@ -43,13 +43,12 @@ def span(degrees: ArrayLike) -> tuple[float, float]:
     Of longitudes the western and the eastern end; the first is the larger where they cross 180.
     NaN are passed over; two NaN where none is known.
     """
-    angles = np.asarray(degrees, np.float64)
+    angles = np.asarray(degrees, np.float64).reshape(-1)
+    least, most = (float(one.reduce(angles, initial=math.nan)) for one in (np.fmin, np.fmax))
+    if math.isnan(least) or (least >= -180.0 and most <= 180.0 and most - least < 180.0):
+        # The values themselves, to their last digit: their mean lies between them.
+        return least, most
     mean = circular_mean(angles)
-    if math.isnan(mean):
-        return math.nan, math.nan
     off = wrapped(angles - mean)
     ends = np.nanmin(off), np.nanmax(off)
-    if abs(mean) + max(-ends[0], ends[1]) < 180.0:
-        # The values themselves, to their last digit.
-        return float(np.nanmin(angles)), float(np.nanmax(angles))
     return float(wrapped(mean + ends[0])), float(wrapped(mean + ends[1]))

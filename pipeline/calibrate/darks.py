@@ -5,11 +5,12 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.calibrate.blocks_in_order import Helpers, in_order
 from pipeline.errors import InputError
 from pipeline.radiometry import dark, dark_frames
 from pipeline.radiometry.checks.offload import differences
@@ -33,26 +34,54 @@ def require_matching(darks: Sequence[Capture], cube: Capture) -> None:
             )
 
 
+class _Chunk(NamedTuple):
+    """Some frames of a capture, reduced."""
+
+    repeated: int  # frames that repeat the one before, the first not asked
+    first: NDArray[Any]
+    last: NDArray[Any]
+    levels: Array
+    sums: dark.DarkSums
+
+
 def measure_dark(
-    capture: Capture, time_s: float, progress: Callable[[int], None] | None = None
+    capture: Capture,
+    time_s: float,
+    progress: Callable[[int], None] | None = None,
+    helpers: Helpers | None = None,
 ) -> tuple[DarkCapture, str]:
     """Mean dark signal of a capture, and the SHA-256 of its raw file.
 
     The file is read once; a second time, without them, if its frames' levels show outlying ones.
+    Helpers take chunks of frames off this thread's hands where they have places; the numbers are
+    the same, since the chunks are put together in their order.
     """
     digest = hashlib.sha256()
     levels_of: list[Array] = []
     sums = None
     repeated, last = 0, None
     with open_capture(capture) as raw:
-        for start, chunk in raw.blocks(CHUNK_FRAMES, digest=digest):
-            repeated += int(repeated_lines(chunk, last).sum())
-            last = chunk[-1].copy()
-            levels_of.append(dark_frames.frame_levels(chunk))
-            sums = _with(sums, chunk)
+
+        def reduced(item: tuple[int, NDArray[Any]]) -> _Chunk:
+            start, chunk = item
+            found = _Chunk(
+                int(repeated_lines(chunk).sum()),
+                chunk[0].copy(),
+                chunk[-1].copy(),
+                dark_frames.frame_levels(chunk),
+                dark.clipped_sums(chunk),
+            )
             raw.give_back(start)
+            return found
+
+        blocks = raw.blocks(CHUNK_FRAMES, digest=digest)
+        for part in in_order(blocks, reduced, helpers=helpers):
+            repeated += part.repeated + int(repeated_lines(part.first[None], last).sum())
+            last = part.last
+            levels_of.append(part.levels)
+            sums = _with(sums, part.sums)
             if progress is not None:
-                progress(len(chunk))
+                progress(len(part.levels))
         levels = np.concatenate(levels_of)
         outlying = dark_frames.outlying_frames(levels)
         if outlying.all():
@@ -62,7 +91,7 @@ def measure_dark(
             for start, chunk in raw.blocks(CHUNK_FRAMES):
                 used = ~outlying[start : start + len(chunk)]
                 if used.any():
-                    sums = _with(sums, chunk if used.all() else chunk[used])
+                    sums = _with(sums, dark.clipped_sums(chunk if used.all() else chunk[used]))
                 raw.give_back(start)
     assert sums is not None
     measured = dark.finish(
@@ -81,8 +110,7 @@ def measure_dark(
     return replace(measured, repeated=repeated), digest.hexdigest()
 
 
-def _with(sums: dark.DarkSums | None, chunk: NDArray[Any]) -> dark.DarkSums:
-    part = dark.clipped_sums(chunk)
+def _with(sums: dark.DarkSums | None, part: dark.DarkSums) -> dark.DarkSums:
     return part if sums is None else dark.combine(sums, part)
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.calibrate.blocks_in_order import Helpers
 from pipeline.calibrate.darks import CubeDark, dark_of, measure_dark, overall_noise
 from pipeline.calibrate.detector import (
     Detector,
@@ -55,11 +55,6 @@ from pipeline.records import (
     PanelReference,
 )
 
-T = TypeVar("T")
-R = TypeVar("R")
-
-#: Captures in hand at once; each holds one chunk of its lines.
-AT_ONCE = 2
 #: Lines that become signal together: what is computed on the way stays in the processor's cache.
 LINES_AT_ONCE = 2
 
@@ -85,12 +80,13 @@ def measure(
     recording: Recording,
     references: Sequence[PanelReference],
     progress: Progress,
+    workers: int,
 ) -> Measured:
-    """Read the darks, the flat, the panels and a thin part of each strip."""
+    """Read the darks, the flat, the panels and a thin part of each strip, on so many threads."""
     cubes, inventory, captures = recording.cubes, recording.inventory, recording.by_name
     saturation = config.sensor.saturation_counts
     windows = panels.windows_in_config(config, captures, inventory.refused)
-    darks, dark_bad, digests = _darks(inventory, config.tables.line_times, progress)
+    darks, dark_bad, digests = _darks(inventory, config.tables.line_times, progress, workers)
     noise = overall_noise(darks)
     flat_reading, dark_bad = _flat(inventory, darks, noise, dark_bad, saturation)
     if flat_reading is not None and inventory.flat is not None:
@@ -98,18 +94,18 @@ def measure(
     flat = no_flat(noise.shape) if flat_reading is None else flat_reading.flat
     cube_darks = {c.name: dark_of(darks, recording.times[c.name], c) for c in cubes}
     signal_of = _signal_with(cube_darks, flat.response)
-    scenes = _scenes(progress, cubes, signal_of, saturation)
+    scenes = _scenes(progress, workers, cubes, signal_of, saturation)
     by_scene = config.calibration.response == "scene"
     if by_scene:
         flat = scene_response(_shape_of(scenes, dark_bad.any), dark_bad.any)
         signal_of = _signal_with(cube_darks, flat.response)
-        scenes = _scenes(progress, cubes, signal_of, saturation)
+        scenes = _scenes(progress, workers, cubes, signal_of, saturation)
     windows += _found(config, recording, references, signal_of, dark_bad.any)
-    lines = _panel_lines(progress, windows, captures, signal_of)
+    lines = _panel_lines(progress, workers, windows, captures, signal_of)
     bad = bad_elements(dark_bad, scenes, lines, flat.response)
     flat = where_measuring(flat, bad.any)
     read = PassReader(recording.times, cube_darks, bad.any, noise, flat.response, saturation)
-    with ThreadPoolExecutor(AT_ONCE) as threads:
+    with ThreadPoolExecutor(workers) as threads:
         shape = threads.submit(_shape_of, scenes, bad.any)
         passes = list(threads.map(read, lines))
     swath, readings = shape.result(), [one.reading for one in passes]
@@ -121,7 +117,6 @@ def measure(
         flat = with_elements(smooth, of_elements)
     else:
         flat = with_misfit(flat, smooth)
-    readings = [with_response_error(reading, smooth) for reading in readings]
     detector = Detector(
         darks=darks,
         noise=noise,
@@ -135,7 +130,7 @@ def measure(
         detector=detector,
         scenes=tuple(scenes),
         swath=swath,
-        readings=tuple(readings),
+        readings=tuple(with_response_error(one, smooth) for one in readings),
         panel_profiles=profiles_of(passes),
         panel_piles=piles_of(passes),
         unsound=None if flat_reading is None else flat_reading.blind,
@@ -145,6 +140,7 @@ def measure(
 
 def _panel_lines(
     progress: Progress,
+    workers: int,
     windows: Sequence[panels.PanelWindow],
     captures: Mapping[str, Capture],
     signal_of: SignalOf,
@@ -153,7 +149,7 @@ def _panel_lines(
     read: dict[panels.PanelWindow, panels.PanelLines] = {}
     with (
         progress.stage("panels", len(windows)) as done,
-        ThreadPoolExecutor(AT_ONCE) as threads,
+        ThreadPoolExecutor(workers) as threads,
     ):
         for made in threads.map(
             lambda some: panels.read_lines(some, captures[some[0].cube], signal_of),
@@ -166,17 +162,21 @@ def _panel_lines(
 
 def _scenes(
     progress: Progress,
+    workers: int,
     cubes: Sequence[Capture],
     signal_of: SignalOf,
     saturation_counts: float,
 ) -> list[SceneSample]:
     """A thin part of each strip."""
-    return _each(
-        progress,
-        "scene",
-        cubes,
-        lambda c: sample_scene(c, signal_of, saturation_counts),
-    )
+    with (
+        progress.stage("scene", len(cubes)) as done,
+        ThreadPoolExecutor(workers) as threads,
+    ):
+        made = []
+        for one in threads.map(lambda c: sample_scene(c, signal_of, saturation_counts), cubes):
+            made.append(one)
+            done(1)
+    return made
 
 
 def _flat(
@@ -203,20 +203,23 @@ def _shape_of(scenes: Sequence[SceneSample], bad: Mask) -> SwathShape:
 
 
 def _darks(
-    inventory: Inventory, written: LineTimesTable, progress: Progress
+    inventory: Inventory, written: LineTimesTable, progress: Progress, workers: int
 ) -> tuple[tuple[DarkCapture, ...], BadElements, dict[str, str]]:
     """Mean dark signals, the elements that they show to be bad, and SHA-256 by path."""
     digests: dict[str, str] = {}
 
     def measured(capture: Capture) -> tuple[DarkCapture, BadElements]:
         middle_s = _middle_s(capture, inventory.line_times_path(capture), written)
-        dark, digests[str(capture.data)] = measure_dark(capture, middle_s, done)
+        dark, digests[str(capture.data)] = measure_dark(capture, middle_s, done, helpers)
         return dark, elements.bad_in_dark(dark)
 
+    hands = min(workers, len(inventory.darks))
     with (
         progress.stage("dark", sum(d.lines for d in inventory.darks)) as done,
-        ThreadPoolExecutor(AT_ONCE) as threads,
+        ThreadPoolExecutor(workers, thread_name_prefix="frames") as others,
+        ThreadPoolExecutor(hands, thread_name_prefix="dark") as threads,
     ):
+        helpers = Helpers(others, workers - hands)
         made = list(threads.map(measured, inventory.darks))
     return tuple(dark for dark, _ in made), elements.merge(*(bad for _, bad in made)), digests
 
@@ -256,16 +259,6 @@ def _found(
 
 def _flat_signal(reading: FlatReading | None, response: Array32, bad: Mask) -> Array | None:
     return None if reading is None else reading.over_response(response, bad)
-
-
-def _each(progress: Progress, name: str, items: Sequence[T], work: Callable[[T], R]) -> list[R]:
-    """`work` on each item of a stage, in their order."""
-    made = []
-    with progress.stage(name, len(items)) as done, ThreadPoolExecutor(AT_ONCE) as threads:
-        for one in threads.map(work, items):
-            made.append(one)
-            done(1)
-    return made
 
 
 def _middle_s(capture: Capture, line_times: Path | None, written: LineTimesTable) -> float:

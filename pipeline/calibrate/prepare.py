@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,6 +36,7 @@ def prepare(
     progress: Progress | None = None,
     inputs: InputManifest | None = None,
     kept: Callable[[InputManifest], Measured | None] | None = None,
+    workers: int | None = None,
 ) -> Preparation:
     """Read what is needed to calibrate a flight, and fit its empirical line.
 
@@ -43,6 +45,7 @@ def prepare(
     progress : is told how far it is
     inputs : what `take_inputs` found, where that is known already
     kept : gives an earlier measurement of these inputs, or None
+    workers : threads; all processors where None
 
     Raises
     ------
@@ -54,7 +57,9 @@ def prepare(
     recording = read_recording(config, inputs.found)
     certified = references(config, recording.cubes[0])
     earlier = kept(inputs) if kept is not None else None
-    measured = earlier or measure(config, recording, certified, progress or Silent())
+    measured = earlier or measure(
+        config, recording, certified, progress or Silent(), workers or os.cpu_count() or 1
+    )
     light = follow_light(config.calibration.illumination, recording, measured.readings, certified)
     return Preparation(
         config=config,

@@ -100,9 +100,10 @@ def run(
         lead_to_latest(flight_folder(config), make=False)
         return finished
     started, timings = now_utc(), Timings()
-    prepared = prepare(config, progress, inputs, None if again else partial(_kept, config))
-    timings.ends("prepare")
     hands = Hands(workers or os.cpu_count() or 1, cluster)
+    kept = None if again else partial(_kept, config)
+    prepared = prepare(config, progress, inputs, kept, hands.workers)
+    timings.ends("prepare")
     with (
         publish.staging(flight_folder(config)) as place,
         # Beside the cubes: the checks' libraries take as long to load as half a cube.

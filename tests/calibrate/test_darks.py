@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from pipeline.calibrate.darks import dark_of, measure_dark, overall_noise, require_matching
+from pipeline.calibrate.blocks_in_order import Helpers
+from pipeline.calibrate.darks import (
+    CHUNK_FRAMES,
+    dark_of,
+    measure_dark,
+    overall_noise,
+    require_matching,
+)
 from pipeline.config.flight import load_config
 from pipeline.errors import InputError
 from pipeline.read.inventory import Inventory, take_inventory
@@ -120,3 +128,23 @@ def test_a_frame_with_light_on_it_has_no_part_in_the_mean(plain_copy: Any) -> No
     assert measured.frames_used == whole.frames_used - 1
     assert np.isnan(measured.level[7])
     np.testing.assert_allclose(measured.mean, whole.mean, atol=0.5)
+
+
+def test_helpers_change_no_number(plain_copy: Any) -> None:
+    """Threads beside the capture's own, a frame that repeats the last of the chunk before, and
+    one with light on it: the same as by one thread, to the last bit."""
+    capture = take_inventory(load_config(plain_copy.config)).darks[0]
+    assert capture.lines > CHUNK_FRAMES
+    frames = np.memmap(capture.data, "<u2", "r+").reshape(capture.lines, -1)
+    frames[CHUNK_FRAMES] = frames[CHUNK_FRAMES - 1]
+    frames[7] += 900
+    frames.flush()
+    alone, sha256 = measure_dark(capture, 0.0)
+    with ThreadPoolExecutor(3) as threads:
+        helped, again = measure_dark(capture, 0.0, helpers=Helpers(threads, 3))
+    assert alone.repeated == helped.repeated == 1
+    assert np.isnan(alone.level[7])
+    assert np.isfinite(np.delete(alone.level, 7)).all()
+    assert sha256 == again
+    for field in fields(alone):
+        np.testing.assert_array_equal(getattr(helped, field.name), getattr(alone, field.name))

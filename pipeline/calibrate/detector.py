@@ -182,7 +182,7 @@ def bad_elements(
         if sum(scene.lines.size for scene in scenes) >= LEAST_LINES:
             deviation = without(spread * response, dark_bad.any)
     for part in lines:
-        means.append(part.signal.mean(axis=0, dtype=np.float64))
+        means.append(part.mean)
     above_dark = counts_from_signal(np.mean(means, axis=0), 0.0, response)
     mean = without(np.asarray(above_dark, np.float64), dark_bad.any)
     dead, stuck = elements.bad_in_light(mean, temporal_sd=deviation)

@@ -158,10 +158,20 @@ def _typical_noise(block: NDArray[Any]) -> float:
     if len(block) < 2:
         return 0.5
     middle = len(block) // 2
-    difference = block[middle].astype(np.float64) - block[middle - 1]
-    known = np.abs(difference[np.isfinite(difference)])
-    spread = float(np.median(known)) if known.size else 0.0
+    if block.dtype.kind == "u":
+        spread = _median_of_counts(np.abs(block[middle].astype(np.int32) - block[middle - 1]))
+    else:
+        difference = block[middle].astype(np.float64) - block[middle - 1]
+        known = np.abs(difference[np.isfinite(difference)])
+        spread = float(np.median(known)) if known.size else 0.0
     return max(MAD_TO_SIGMA * spread / math.sqrt(2), 0.5)
+
+
+def _median_of_counts(counts: NDArray[np.int32]) -> float:
+    """Median of whole numbers, most of them small: they are counted and not put in order."""
+    below = np.cumsum(np.bincount(counts.ravel()))
+    low, high = np.searchsorted(below, [(counts.size - 1) // 2, counts.size // 2], side="right")
+    return float(low + high) / 2
 
 
 def combine(a: DarkSums, b: DarkSums) -> DarkSums:

@@ -145,7 +145,7 @@ def test_a_panels_sample_is_saturated_from_the_count_on() -> None:
     counts[0, 0, :6] = 4000
     window = PanelWindow("p", "strip-00", (0, 12), (0, 12), "window")
     one = read_core(
-        PanelLines(window, counts, counts.astype(np.float32)),
+        PanelLines(window, counts, counts.astype(np.float32), counts.mean(axis=0)),
         LineTimes(np.arange(12.0), np.zeros(12, np.uint8), 0.0045),
         bad=np.zeros((1, 12), bool),
         dark_uncertainty=np.zeros((1, 12), np.float32),

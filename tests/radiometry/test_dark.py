@@ -240,3 +240,11 @@ def test_a_frames_level_is_the_mean_of_its_counts(kind: str) -> None:
     np.testing.assert_array_equal(dark_frames.frame_levels(counts), wanted)
     full = np.full((2, 270, 640), 65535, np.uint16)
     np.testing.assert_array_equal(dark_frames.frame_levels(full), 65535.0)
+
+
+@pytest.mark.parametrize("frames", [2, 3, 8])
+def test_counted_and_ordered_noise_are_the_same(frames: int) -> None:
+    """The typical noise of whole counts, which are counted, and of the same as numbers."""
+    chunk = np.random.default_rng(frames).poisson(900, (frames, 3, 7)).astype(np.uint16)
+    chunk[0, 0, 0], chunk[-1, 1, 1] = 0, 65535
+    assert dark._typical_noise(chunk) == dark._typical_noise(chunk.astype(np.float64))

@@ -50,11 +50,10 @@ class PassReader:
             saturation_counts=self.saturation_counts,
         )
         across = slice(*lines.window.samples)
-        mean = lines.signal[:, :, across].mean(axis=0, dtype=np.float64)
         return PanelPass(
             reading,
             self._points(lines, reading),
-            np.where(self.bad[:, across], np.nan, mean),
+            np.where(self.bad[:, across], np.nan, lines.mean[:, across]),
             pile_up(lines.counts[:, :, across], self.saturation_counts),
         )
 

@@ -52,6 +52,7 @@ class PanelLines:
     window: PanelWindow
     counts: NDArray[Any]  # (line, band, sample)
     signal: Array32  # (line, band, sample) [count]
+    mean: Array  # (band, sample) [count], of the signal over lines
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,8 +125,13 @@ def read_lines(
     with open_capture(capture) as raw:
         counts = raw.lines(start, stop)
     signal = signal_of(capture, np.arange(start, stop), counts)
-    parts = [slice(w.lines[0] - start, w.lines[1] - start) for w in stretch]
-    return [PanelLines(w, counts[p], signal[p]) for w, p in zip(stretch, parts, strict=True)]
+    # Panels that lie side by side have their lines in common.
+    parts = {w.lines: slice(w.lines[0] - start, w.lines[1] - start) for w in stretch}
+    mean = {at: signal[p].mean(axis=0, dtype=np.float64) for at, p in parts.items()}
+    return [
+        PanelLines(w, counts[parts[w.lines]], signal[parts[w.lines]], mean[w.lines])
+        for w in stretch
+    ]
 
 
 def read_core(

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
+from pipeline.calibrate.prepare import prepare
+from pipeline.config.flight import load_config
+from pipeline.flight.known_before import known_before
 from pipeline.flight.run import run
 from pipeline.write.quantities import Quantities, Quantity, element_runs
 from pipeline.write.run_record import read_run
@@ -35,6 +40,17 @@ def test_the_dark_is_that_of_the_plan(kept: Quantities) -> None:
     assert near(kept.dark_level, 100.0, least=0.6)  # rounding and hot elements' neighbours
     # 1.6 counts of noise and a count's rounding, 1/12 of a square count (uniform, GUM 4.3.7).
     assert kept.dark_noise.value == pytest.approx((1.6**2 + 1 / 12) ** 0.5, rel=0.03)
+
+
+def test_bad_elements_have_no_part_in_the_dark_level(plain_flight: Any) -> None:
+    prepared = prepare(load_config(plain_flight.config))
+    measured, detector = prepared.measured, prepared.measured.detector
+    bad = detector.bad.any
+    assert bad.any()
+    hotter = tuple(replace(d, mean=np.where(bad, 4000.0, d.mean)) for d in detector.darks)
+    changed = replace(measured, detector=replace(detector, darks=hotter))
+    level = known_before(prepared)[1].dark_level
+    assert known_before(replace(prepared, measured=changed))[1].dark_level == level
 
 
 def test_gain_shift_and_smile_are_those_of_the_plan(kept: Quantities) -> None:

@@ -194,14 +194,21 @@ def _dead_columns(ratio: Array) -> Mask:
     bands, samples = ratio.shape
     edge = np.full((bands, _SIDE), np.nan)
     padded = np.concatenate([edge, ratio, edge], axis=1)
-    left = row_medians(np.stack([padded[:, k : k + samples] for k in range(_SIDE)], axis=-1))
-    after = range(_SIDE + 1, 2 * _SIDE + 1)
-    right = row_medians(np.stack([padded[:, k : k + samples] for k in after], axis=-1))
-    lower = np.fmin(left, right)
-    judged = np.isfinite(ratio) & np.isfinite(lower)
+    before, after = range(_SIDE), range(_SIDE + 1, 2 * _SIDE + 1)
+    # A median is at most the largest: few samples are low against that, and those are looked at.
+    largest = np.fmax.reduce([padded[:, k : k + samples] for k in (*before, *after)])
+    dead = np.zeros(samples, np.bool_)
     with np.errstate(invalid="ignore"):
-        low = judged & (ratio < DEAD_RATIO * lower)
-    return np.asarray(low.any(axis=0) & (low.sum(axis=0) >= COLUMN_SHARE * judged.sum(axis=0)))
+        at = np.flatnonzero((ratio < DEAD_RATIO * largest).any(axis=0))
+        left, right = (
+            row_medians(np.stack([padded[:, at + k] for k in side], axis=-1))
+            for side in (before, after)
+        )
+        lower = np.fmin(left, right)
+        judged = np.isfinite(ratio[:, at]) & np.isfinite(lower)
+        low = judged & (ratio[:, at] < DEAD_RATIO * lower)
+    dead[at] = low.any(axis=0) & (low.sum(axis=0) >= COLUMN_SHARE * judged.sum(axis=0))
+    return dead
 
 
 def merge(*parts: BadElements) -> BadElements:

@@ -241,6 +241,7 @@ def _told(
 
 def _run(options: argparse.Namespace) -> int:
     with loading():
+        from pipeline.cli.verdict import show_verdict
         from pipeline.config.flight import load_config, require_output_folder
         from pipeline.flight.run import run
 
@@ -257,8 +258,6 @@ def _run(options: argparse.Namespace) -> int:
     if options.json:
         _print_json(result.document)
     else:
-        from pipeline.cli.verdict import show_verdict
-
         show_verdict(result.record, result.folder, reused=result.reused)
     return result.exit_code
 

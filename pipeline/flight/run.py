@@ -106,7 +106,7 @@ def run(
     timings.ends("prepare")
     with (
         publish.staging(flight_folder(config)) as place,
-        # Beside the cubes: the checks' libraries take as long to load as half a cube.
+        # Beside the cubes, which need nothing of it.
         ThreadPoolExecutor(1, thread_name_prefix="checks") as beside,
     ):
         known = beside.submit(known_before, prepared)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pipeline.errors import InputError, one_line
 from pipeline.inspect.finished_run import UNREADABLE, open_store
 from pipeline.write import zarr
-from pipeline.write.deflate import inflated
+from pipeline.write.deflate import inflated, regrouped
 
 #: Bytes of values that are kept for the next to ask.
 KEPT_BYTES = 256 * 2**20
@@ -144,8 +144,5 @@ def _put_together(array: Any, first: tuple[int, ...], chosen: NDArray[np.intp]) 
         return np.asarray(array[end][chosen])
     size = array.dtype.itemsize
     planes = inflated(data, size).reshape(size, array.chunks[0], -1)
-    out = np.empty((chosen.size, planes.shape[2], size), np.uint8)
-    for byte in range(size):
-        out[:, :, byte] = planes[byte, chosen]
-    values: NDArray[Any] = out.reshape(-1).view(array.dtype)
+    values = regrouped(planes[:, chosen].reshape(size, -1), array.dtype)
     return values.reshape(chosen.size, *array.chunks[1:])

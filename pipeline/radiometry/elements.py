@@ -6,14 +6,10 @@ median absolute deviation. Limits are common practice unless said otherwise.
 
 from __future__ import annotations
 
-from typing import Any
-
-import numba
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.radiometry.distributions import normal_within
-from pipeline.radiometry.robust import MAD_TO_SIGMA, row_medians
+from pipeline.radiometry.robust import MAD_TO_SIGMA, row_medians, running_median
 from pipeline.records import Array, BadElements, DarkCapture, Mask
 
 #: An element this many robust sigmas from its neighbours is bad in the dark.
@@ -37,50 +33,8 @@ LEAST_SIGNAL_COUNTS = 5.0
 #: Neighbours in the light must vary at least this much from line to line [count].
 LEAST_LIGHT_NOISE_COUNTS = 1.0
 
-_WINDOW = 21
 _REACH = 3
 _SIDE = 4
-
-
-def running_median(values: NDArray[Any], window: int = _WINDOW) -> Array:
-    """Median over neighbouring samples, (band, sample); windows are shifted inwards at the edges.
-
-    NaN are passed over; all NaN gives NaN.
-    """
-    bands, samples = values.shape
-    window = min(window, samples)
-    middle = np.empty((bands, samples - window + 1))
-    _window_medians(np.ascontiguousarray(values, np.float64), window, middle)
-    start = np.clip(np.arange(samples) - window // 2, 0, samples - window)
-    return middle[..., start]
-
-
-@numba.njit(cache=True, nogil=True)
-def _window_medians(values, window, middle):  # type: ignore[no-untyped-def]
-    """Medians of all whole windows along the last axis, from a window that is kept in order."""
-    bands, samples = values.shape
-    ordered = np.empty(window)
-    for b in range(bands):
-        n = 0
-        for s in range(samples):
-            if s >= window and not np.isnan(values[b, s - window]):
-                gone = np.searchsorted(ordered[:n], values[b, s - window])
-                for i in range(gone, n - 1):
-                    ordered[i] = ordered[i + 1]
-                n -= 1
-            new = values[b, s]
-            if not np.isnan(new):
-                at = n
-                while at > 0 and ordered[at - 1] > new:
-                    ordered[at] = ordered[at - 1]
-                    at -= 1
-                ordered[at] = new
-                n += 1
-            if s >= window - 1:
-                half = n // 2
-                upper = ordered[half] if n else np.nan
-                lower = ordered[half - 1] if n and n % 2 == 0 else upper
-                middle[b, s - window + 1] = (lower + upper) / 2
 
 
 def _spread(residual: Array) -> Array:
@@ -194,21 +148,14 @@ def _dead_columns(ratio: Array) -> Mask:
     bands, samples = ratio.shape
     edge = np.full((bands, _SIDE), np.nan)
     padded = np.concatenate([edge, ratio, edge], axis=1)
-    before, after = range(_SIDE), range(_SIDE + 1, 2 * _SIDE + 1)
-    # A median is at most the largest: few samples are low against that, and those are looked at.
-    largest = np.fmax.reduce([padded[:, k : k + samples] for k in (*before, *after)])
-    dead = np.zeros(samples, np.bool_)
+    left = row_medians(np.stack([padded[:, k : k + samples] for k in range(_SIDE)], axis=-1))
+    after = range(_SIDE + 1, 2 * _SIDE + 1)
+    right = row_medians(np.stack([padded[:, k : k + samples] for k in after], axis=-1))
+    lower = np.fmin(left, right)
+    judged = np.isfinite(ratio) & np.isfinite(lower)
     with np.errstate(invalid="ignore"):
-        at = np.flatnonzero((ratio < DEAD_RATIO * largest).any(axis=0))
-        left, right = (
-            row_medians(np.stack([padded[:, at + k] for k in side], axis=-1))
-            for side in (before, after)
-        )
-        lower = np.fmin(left, right)
-        judged = np.isfinite(ratio[:, at]) & np.isfinite(lower)
-        low = judged & (ratio[:, at] < DEAD_RATIO * lower)
-    dead[at] = low.any(axis=0) & (low.sum(axis=0) >= COLUMN_SHARE * judged.sum(axis=0))
-    return dead
+        low = judged & (ratio < DEAD_RATIO * lower)
+    return np.asarray(low.any(axis=0) & (low.sum(axis=0) >= COLUMN_SHARE * judged.sum(axis=0)))
 
 
 def merge(*parts: BadElements) -> BadElements:

@@ -16,9 +16,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flags import QualityFlag
 from pipeline.radiometry import cie1931
-from pipeline.radiometry.kernel import CalibratedBlock
+from pipeline.radiometry.kernel import LOW_SIGNAL, SATURATED, CalibratedBlock
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
 from pipeline.records import Array, Array32
 
@@ -340,9 +339,6 @@ def _median(packed: NDArray[np.uint16]) -> Array32:
     return UNCERTAINTY.unpacked(middle)
 
 
-_SATURATED, _LOW_SIGNAL = np.uint8(QualityFlag.SATURATED), np.uint8(QualityFlag.LOW_SIGNAL)
-
-
 def _shares(flags: NDArray[np.uint8]) -> tuple[Array32, Array32]:
     """Shares of the bands that are saturated, and of low signal, (line, sample)."""
     saturated, low_signal = np.zeros((2, *flags.shape[1:]), np.uint16)
@@ -359,8 +355,8 @@ def _count_flags(flags, saturated, low_signal):  # type: ignore[no-untyped-def]
         for i in range(lines):
             for s in range(samples):
                 flag = flags[b, i, s]
-                saturated[i, s] += np.uint16((flag & _SATURATED) != 0)
-                low_signal[i, s] += np.uint16((flag & _LOW_SIGNAL) != 0)
+                saturated[i, s] += np.uint16((flag & SATURATED) != 0)
+                low_signal[i, s] += np.uint16((flag & LOW_SIGNAL) != 0)
 
 
 def _outline(latitude: Array, longitude: Array, most_lines: int = 60) -> Array | None:

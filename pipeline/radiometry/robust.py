@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numba
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.records import Array
 
 #: A median absolute deviation times this is the standard deviation of a normal distribution.
 MAD_TO_SIGMA = 1.482602218505602
+#: Neighbours that a running median is taken over, unless said otherwise.
+WINDOW = 21
 #: Rows up to this length are put in order one value after the other.
 _FEW = 16
 
@@ -43,6 +47,19 @@ def row_medians(values: Array) -> Array:
     return many.reshape(values.shape[:-1])
 
 
+def running_median(values: NDArray[Any], window: int = WINDOW) -> Array:
+    """Median over neighbouring samples, (band, sample); windows are shifted inwards at the edges.
+
+    NaN are passed over; all NaN gives NaN.
+    """
+    bands, samples = values.shape
+    window = min(window, samples)
+    middle = np.empty((bands, samples - window + 1))
+    _window_medians(np.ascontiguousarray(values, np.float64), window, middle)
+    start = np.clip(np.arange(samples) - window // 2, 0, samples - window)
+    return middle[..., start]
+
+
 @numba.njit(cache=True, nogil=True)
 def _medians_of_few(rows, out):  # type: ignore[no-untyped-def]
     """Medians of what is finite in short rows, each kept in order as it is read."""
@@ -50,15 +67,46 @@ def _medians_of_few(rows, out):  # type: ignore[no-untyped-def]
     for r in range(rows.shape[0]):
         n = 0
         for value in rows[r]:
-            if not np.isfinite(value):
-                continue
-            at = n
-            while at > 0 and ordered[at - 1] > value:
-                ordered[at] = ordered[at - 1]
-                at -= 1
-            ordered[at] = value
-            n += 1
-        out[r] = (ordered[(n - 1) // 2] + ordered[n // 2]) / 2 if n else np.nan
+            if np.isfinite(value):
+                _insert(ordered, n, value)
+                n += 1
+        out[r] = _middle(ordered, n)
+
+
+@numba.njit(cache=True, nogil=True)
+def _window_medians(values, window, middle):  # type: ignore[no-untyped-def]
+    """Medians of all whole windows along the last axis, from a window that is kept in order."""
+    bands, samples = values.shape
+    ordered = np.empty(window)
+    for b in range(bands):
+        n = 0
+        for s in range(samples):
+            if s >= window and not np.isnan(values[b, s - window]):
+                gone = np.searchsorted(ordered[:n], values[b, s - window])
+                for i in range(gone, n - 1):
+                    ordered[i] = ordered[i + 1]
+                n -= 1
+            if not np.isnan(values[b, s]):
+                _insert(ordered, n, values[b, s])
+                n += 1
+            if s >= window - 1:
+                middle[b, s - window + 1] = _middle(ordered, n)
+
+
+@numba.njit(nogil=True)
+def _insert(ordered, n, value):  # type: ignore[no-untyped-def]
+    """Put a value in its place among the first `n`, which are in order."""
+    at = n
+    while at > 0 and ordered[at - 1] > value:
+        ordered[at] = ordered[at - 1]
+        at -= 1
+    ordered[at] = value
+
+
+@numba.njit(nogil=True)
+def _middle(ordered, n):  # type: ignore[no-untyped-def]
+    """Median of the first `n`, which are in order; NaN of none."""
+    return (ordered[(n - 1) // 2] + ordered[n // 2]) / 2 if n else np.nan
 
 
 def correlation_factor(residual: Array) -> float:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.flags import WITHOUT_VALUE, QualityFlag
 from pipeline.radiometry.grid import Project, fit_projection, projected
-from pipeline.radiometry.kernel import CalibratedBlock
+from pipeline.radiometry.kernel import R_FILL, CalibratedBlock
 from pipeline.radiometry.packing import REFLECTANCE
 from pipeline.radiometry.robust import robust_sigma
 from pipeline.records import Array, Array32
@@ -33,7 +33,6 @@ _LEAST_SOUND = 0.5
 STRETCHES, _LEAST_STRETCHES, _LEAST_CELLS = 16, 5, 8
 
 _UNSOUND = np.uint8(WITHOUT_VALUE | QualityFlag.SATURATED | QualityFlag.BAD_ELEMENT)
-_FILL = np.int16(REFLECTANCE.fill)
 
 
 @dataclass(frozen=True)
@@ -78,7 +77,7 @@ def _sum_sound(packed, flags, bands, side, total, count):  # type: ignore[no-unt
             for line in range(row * side, (row + 1) * side):
                 values, doubts = packed[bands[k], line], flags[bands[k], line]
                 for s in range(width):
-                    good = (doubts[s] & _UNSOUND) == 0 and values[s] != _FILL
+                    good = (doubts[s] & _UNSOUND) == 0 and values[s] != R_FILL
                     value[s] += np.int32(values[s]) if good else np.int32(0)
                     sound[s] += np.int32(good)
             for column in range(total.shape[2]):

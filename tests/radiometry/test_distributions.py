@@ -32,6 +32,7 @@ def test_students_factor_is_that_of_the_gum():
     """Student's t, 84.13 %: 1.84, 1.32, 1.20 for 1, 2, 3 degrees of freedom (GUM table G.2)."""
     np.testing.assert_allclose([few_factor(n) for n in (1, 2, 3)], [1.84, 1.32, 1.20], atol=0.005)
     assert few_factor(0.3) == few_factor(1)
+    assert few_factor(1e6) == pytest.approx(1, abs=1e-4)
 
 
 def test_the_chi_square_point_is_that_of_scipy():

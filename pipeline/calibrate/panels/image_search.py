@@ -90,7 +90,7 @@ def find_windows(
         return []
     cubes, saturation = recording.cubes, config.sensor.saturation_counts
     reducer = Reducer.of(cubes[0], references, signal_of, bad, saturation)
-    known = windows_in_config(config, {c.name: c for c in cubes})
+    known = windows_in_config(config, recording.by_name)
     found: list[PanelWindow] = []
     if by_region:
         found = find_in_regions(config, recording, references, reducer)

@@ -33,6 +33,7 @@ PANEL_CHECKS = "pipeline/assess/panel_checks.py"
 DATED = ("tests/flight/test_dated_certificates.py",)
 RECORD = ("tests/campaign/test_record.py",)
 IN_SWEEP = ("tests/campaign/test_record_in_sweep.py",)
+SMALL_FILE = ("tests/write/test_small_file.py",)
 KEPT = ("tests/flight/test_quantities_kept.py",)
 BY_HAND = ("tests/radiometry/test_equation.py", "tests/published/test_propagation.py")
 TWIN = ("tests/property/test_kernel_twin.py", "tests/radiometry/test_kernel.py")
@@ -513,4 +514,9 @@ MUTANTS = (
     Mutant("bad elements are in the dark's level", "pipeline/flight/quantities_of.py",
            "np.mean(d.mean, where=good, dtype=np.float64)", "np.mean(d.mean, dtype=np.float64)",
            KEPT),
+    Mutant("what a killed writer left stays", "pipeline/write/small_file.py",
+           "    _clear_leftovers(path.parent)\n", "", SMALL_FILE),
+    Mutant("a file that is being written is a leftover", "pipeline/write/small_file.py",
+           "fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)\n                left.unlink()",
+           "left.unlink()", SMALL_FILE),
 )  # fmt: skip

@@ -21,6 +21,8 @@ _KINDS = (
     (stat.S_ISCHR, "a device"),
     (stat.S_ISBLK, "a device"),
 )
+#: A digest takes so many bytes at a time: between two a thread may have to wait for the others.
+_PART_BYTES = 4 * 2**20
 _ABSENT = (errno.ENOENT, errno.ENOTDIR)
 
 
@@ -69,9 +71,17 @@ def file_sha256(path: Path) -> str:
     """SHA-256 of a file, as 64 hexadecimal digits; InputError if it cannot be read."""
     try:
         with open_regular(path) as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+            return sha256_to_end(file)
     except OSError as why:
         raise InputError(f"cannot be read: {why.strerror}", where=path) from None
+
+
+def sha256_to_end(file: io.RawIOBase | io.BufferedReader) -> str:
+    """SHA-256 of an open file from where it stands, as 64 hexadecimal digits."""
+    digest, part = hashlib.sha256(), memoryview(bytearray(_PART_BYTES))
+    while count := file.readinto(part):
+        digest.update(part[:count])
+    return digest.hexdigest()
 
 
 def _require_regular(seen: os.stat_result, path: Path, error: type[ReflectoryError]) -> None:

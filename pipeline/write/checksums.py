@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
+
+from pipeline.files import sha256_to_end
 
 CHECKSUMS = "checksums.sha256"
 
@@ -17,8 +18,8 @@ _ESCAPED = re.compile(r"\\(.)", re.DOTALL)
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    with path.open("rb", buffering=0) as file:
+        return sha256_to_end(file)
 
 
 def is_inside(name: str) -> bool:

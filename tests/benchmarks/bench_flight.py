@@ -64,6 +64,15 @@ class Measured:
     cubes_s: float = 0.0  # of a whole run: the stage of the cubes alone
 
 
+def environment() -> dict[str, str]:
+    """A step's variables: this checkout's code, and its bytecode kept as everywhere by default.
+
+    Compiled anew each time, our modules alone would take 0.15 s of every start.
+    """
+    ours = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return ours | {"PYTHONPATH": str(CHECKOUT)}
+
+
 def measured(command: Sequence[str | Path], out: Path | None = None) -> Measured:
     """Run a command to its end; RuntimeError with its last words if it fails or hangs."""
     os.sync()
@@ -74,7 +83,7 @@ def measured(command: Sequence[str | Path], out: Path | None = None) -> Measured
             stdout=said,
             stderr=errors,
             cwd=CHECKOUT,
-            env=os.environ | {"PYTHONPATH": str(CHECKOUT)},
+            env=environment(),
         )
         signal.alarm(LONGEST_S)
         try:

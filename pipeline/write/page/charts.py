@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -22,6 +23,8 @@ COLOURS = ("#0072b2", "#c04a00", "#007a5a", "#9c4f80", "#8a5a00", "#1b1b1b", "#3
 DASHES = ("", "7 3", "2 3", "9 3 2 3", "4 4", "1 2", "12 4")
 WIDTH, HEIGHT = 400, 250
 _LEFT, _RIGHT, _TOP, _BOTTOM = 50, 18, 28, 42
+
+_Values = TypeVar("_Values", float, Array)
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,13 +158,14 @@ class _Plot:
     y1: float
     height: int = HEIGHT
 
-    def x(self, value: float) -> float:
+    def x(self, value: _Values) -> _Values:
         return _LEFT + (value - self.x0) / (self.x1 - self.x0) * (WIDTH - _LEFT - _RIGHT)
 
-    def y(self, value: float) -> float:
+    def y(self, value: _Values) -> _Values:
         span = self.height - _TOP - _BOTTOM
         place = self.height - _BOTTOM - (value - self.y0) / (self.y1 - self.y0) * span
-        return min(max(place, -1e4), 1e4)
+        clipped: _Values = np.clip(place, -1e4, 1e4)
+        return clipped
 
     def axes(self, x_label: str, y_label: str) -> str:
         bottom, right = self.height - _BOTTOM, WIDTH - _RIGHT
@@ -194,14 +198,18 @@ class _Plot:
 
         Each part begins with a line of no length, whose round caps show a point between two gaps.
         """
-        out, joined = [], False
-        for x, y in zip(xs, ys, strict=True):
-            known = math.isfinite(x) and math.isfinite(y)
-            if known:
-                place = f"{self.x(x):.1f} {self.y(y):.1f}"
-                out.append(f"L{place}" if joined else f"M{place}h0")
-            joined = known
-        return "".join(out)
+        known = np.isfinite(xs) & np.isfinite(ys)
+        first = known & ~np.concatenate([[False], known[:-1]])
+        places = self.places(xs[known], ys[known])
+        return "".join(
+            f"M{place}h0" if begins else f"L{place}"
+            for place, begins in zip(places, first[known].tolist(), strict=True)
+        )
+
+    def places(self, xs: Array, ys: Array) -> list[str]:
+        """Points within the axes as a path has them."""
+        across, down = self.x(xs).tolist(), self.y(ys).tolist()
+        return [f"{x:.1f} {y:.1f}" for x, y in zip(across, down, strict=True)]
 
     def band(self, line: Line) -> str:
         assert line.spread is not None
@@ -209,11 +217,9 @@ class _Plot:
         edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(int), [0]])))
         parts = []
         for start, stop in zip(edges[::2], edges[1::2], strict=True):
-            part = slice(start, stop)
-            upper = zip(line.x[part], line.y[part] + line.spread[part], strict=True)
-            lower = zip(line.x[part][::-1], (line.y[part] - line.spread[part])[::-1], strict=True)
-            places = [f"{self.x(x):.1f} {self.y(y):.1f}" for x, y in (*upper, *lower)]
-            parts.append(f"M{'L'.join(places)}Z")
+            x, y, spread = (one[start:stop] for one in (line.x, line.y, line.spread))
+            upper, lower = self.places(x, y + spread), self.places(x, y - spread)
+            parts.append(f"M{'L'.join(upper + lower[::-1])}Z")
         return f'<path class="band" fill="{line.colour}" d="{"".join(parts)}"/>'
 
 

@@ -14,6 +14,7 @@ from pipeline.calibrate.cube_tracks import cube_track
 from pipeline.draft.glance import Glance
 from pipeline.radiometry import geometry
 from pipeline.radiometry.angles import circular_mean, near
+from pipeline.radiometry.robust import row_medians
 from pipeline.read.tables import Track
 from pipeline.records import Array, LineTimes
 
@@ -37,25 +38,25 @@ def samples_run(
     Parameters
     ----------
     some : the strips' thinned pictures in raw counts, in order of time
-    times : of each strip's lines, by cube
+    times : of each strip's lines, by cube; a strip without is passed over
     track : of the camera; above whatever its heights are, only their changes matter
 
     Returns
     -------
     The side, and the correlation of the ground in the strips' overlaps if it is the left, and if
-    it is the right; NaN where no two strips overlap so. It is open where neither way agrees by
+    it is the right; -1 where no two strips overlap so. It is open where neither way agrees by
     `AGREES`, or one agrees no better than the other by `BETTER`.
     """
-    every = [_Strip.of(one, times[one.cube], track) for one in some[:_STRIPS]]
+    timed = [one for one in some if one.cube in times]
+    every = [_Strip.of(one, times[one.cube], track) for one in timed[:_STRIPS]]
     strips = [one for one in every if one is not None]
     left, right = (
-        max((_agreement(strips, float(t), mirrored) for t in _TRIES), default=math.nan)
+        max(_agreement(strips, float(scale), mirrored) for scale in _TRIES)
         for mirrored in (False, True)
     )
-    known = [-1.0 if math.isnan(v) else v for v in (left, right)]
-    if max(known) < AGREES or abs(known[0] - known[1]) < BETTER:
+    if max(left, right) < AGREES or abs(left - right) < BETTER:
         return "", left, right
-    return ("left" if known[0] > known[1] else "right"), left, right
+    return ("left" if left > right else "right"), left, right
 
 
 class _Strip:
@@ -74,12 +75,12 @@ class _Strip:
         rows = slice(0, None, one.line_step)
         names = ("latitude", "longitude", "height_m", "roll_deg", "pitch_deg", "heading_deg")
         columns: dict[str, Any] = {name: getattr(at, name)[rows] for name in names}
-        north_m, east_m = geometry.metres_per_degree(np.nanmedian(at.latitude))
+        north_m, east_m = geometry.metres_per_degree(_median(at.latitude))
         steps_m = np.hypot(
             np.diff(columns["latitude"]) * north_m, np.diff(columns["longitude"]) * east_m
         )
-        step_m = float(np.nanmedian(steps_m)) / one.line_step
-        ifov_mrad = 1e3 * step_m / float(np.nanmedian(columns["height_m"]))
+        step_m = _median(steps_m) / one.line_step
+        ifov_mrad = 1e3 * step_m / _median(columns["height_m"])
         if not (math.isfinite(ifov_mrad) and ifov_mrad > 0):
             return None
         return cls(one, columns, ifov_mrad)
@@ -100,21 +101,27 @@ def _agreement(strips: Sequence[_Strip], scale: float, mirrored: bool) -> float:
     placed = [strip.places(scale, mirrored) for strip in strips]
     if len(placed) < 2:
         return -1.0
-    latitude = float(np.nanmean(placed[0].latitude))
-    longitude = circular_mean(placed[0].longitude)
+    latitude, longitude = _median(placed[0].latitude), circular_mean(placed[0].longitude)
     north_m, east_m = (float(v) for v in geometry.metres_per_degree(latitude))
     flat = [
         ((p.latitude - latitude) * north_m, near(p.longitude, longitude) * east_m) for p in placed
     ]
     # A cell is as wide as a block and as long as the rows are apart, whichever is more.
-    step_m = max(float(np.nanmedian(np.hypot(np.diff(y, axis=axis), np.diff(x, axis=axis))))
+    step_m = max(_median(np.hypot(np.diff(y, axis=axis), np.diff(x, axis=axis)))
                  for y, x in flat for axis in (0, 1))  # fmt: skip
+    if not step_m > 0:
+        return -1.0
     cells = [
         _cells(y, x, strip.brightness, step_m) for (y, x), strip in zip(flat, strips, strict=True)
     ]
     found = [_correlation(a, b) for a, b in pairwise(cells)]
     known = [value for value in found if math.isfinite(value)]
     return float(np.median(known)) if known else -1.0
+
+
+def _median(values: Array) -> float:
+    """Median of what is known; NaN of nothing."""
+    return float(row_medians(np.reshape(values, (1, -1)))[0])
 
 
 def _cells(y: Array, x: Array, brightness: Array, step_m: float) -> tuple[NDArray[np.int64], Array]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -82,3 +83,21 @@ def test_heights_above_the_sea_are_asked_about(tmp_path: Path) -> None:
     text = draft(tmp_path / "card").text
     assert "# worth adding: tables.track.ground_m" in text
     assert "alt_msl of track.csv is above the sea" in text
+
+
+def test_a_strip_that_cannot_be_read_is_passed_over(tmp_path: Path) -> None:
+    flown(tmp_path / "card", mirrored=True)
+    (tmp_path / "card" / "flight.toml").unlink()
+    header = tmp_path / "card" / "raw" / "strip-02.hdr"
+    lines = [f"{line.split('=')[0]}= .." if line.startswith("frame period") else line
+             for line in header.read_text().splitlines()]  # fmt: skip
+    header.write_text("\n".join(lines))
+    made = draft(tmp_path / "card")
+    assert load_config(made.path).sensor.first_sample == "right"
+
+
+def test_a_track_that_does_not_see_the_strips_tells_nothing(tmp_path: Path) -> None:
+    recording, seen = flown(tmp_path, mirrored=False)
+    assert recording.track is not None
+    unseen = {name: replace(t, time_s=t.time_s + 1e5) for name, t in recording.times.items()}
+    assert samples_run(seen, unseen, recording.track) == ("", -1.0, -1.0)

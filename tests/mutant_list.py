@@ -59,8 +59,8 @@ FOUND = ("tests/calibrate/test_image_search.py", "tests/radiometry/panels/test_a
 MUTANTS = (
     # From the card to a config
     Mutant("a mirrored swath is told the other way round", "pipeline/draft/mount.py",
-           'return ("left" if known[0] > known[1] else "right"), left, right',
-           'return ("left" if known[0] < known[1] else "right"), left, right', DRAFT),
+           'return ("left" if left > right else "right"), left, right',
+           'return ("left" if left < right else "right"), left, right', DRAFT),
     Mutant("of equal choices the first is taken", "pipeline/calibrate/panels/image_search.py",
            "    if len(near) == 1:\n        return sets[0]\n", "    return sets[0]\n", FOUND),
     Mutant("a row that goes on is one row", "pipeline/calibrate/panels/image_search.py",

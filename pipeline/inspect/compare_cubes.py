@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, one_line
 from pipeline.inspect.compare_variables import variables_apart
 from pipeline.inspect.finished_run import (
     UNREADABLE,
@@ -77,7 +77,8 @@ def _pair(name: str, a: Path, b: Path) -> _Pair | str:
             scale, scale_b = (_decimal(v.attributes["scale_factor"]) for v in (old, new))
             centres, others = (c.variables["wavelength"].read() for c in (one, other))
         except UNREADABLE as error:
-            raise InputError(f"cannot be compared: {error}", where=f"{a}, {b}") from error
+            lost = f"{error} is missing" if isinstance(error, KeyError) else one_line(error)
+            raise InputError(f"cannot be compared: {lost}", where=f"{a}, {b}") from error
     if scale != scale_b:
         return f"packed in steps of {scale:g} in a, {scale_b:g} in b"
     shared, in_a, in_b = np.intersect1d(centres, others, return_indices=True)

@@ -167,7 +167,7 @@ def open_store(path: Path) -> Any:
     try:
         group = library.open_group(path, mode="r")
         sizes: dict[str, int] = {}
-        for name, array in group.arrays():
+        for name, array in _arrays(path, group):
             dimensions = getattr(array.metadata, "dimension_names", None) or ()
             if len(dimensions) != len(array.shape):
                 raise ValueError(f"{name} has {len(array.shape)} dimensions, of unlike names")
@@ -185,11 +185,27 @@ def open_store(path: Path) -> Any:
     return group
 
 
+def _arrays(path: Path, group: Any) -> Iterator[tuple[str, Any]]:
+    """The arrays of a store by their names; ValueError where a folder of it holds none.
+
+    One after the other: of several that the library asks for at once and cannot read it raises
+    one, and prints the others' tracebacks.
+    """
+    for folder in sorted(place for place in path.iterdir() if place.is_dir()):
+        try:
+            array = group[folder.name]
+        except KeyError:
+            array = None
+        if not hasattr(array, "chunks"):
+            raise ValueError(f"{folder.name} is no array, its zarr.json is lost or damaged")
+        yield folder.name, array
+
+
 def _zarr(path: Path) -> StoredCube:
     try:
         group = open_store(path)
         variables = {}
-        for name, array in group.arrays():
+        for name, array in _arrays(path, group):
             attributes = dict(array.attrs)
             variables[name] = StoredVariable(
                 name,

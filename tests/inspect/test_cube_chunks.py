@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import shutil
 from concurrent.futures import ThreadPoolExecutor
@@ -124,3 +125,27 @@ def test_a_store_of_other_sizes_than_its_values_is_refused(tmp_path: Path, damag
     file.write_text(json.dumps(document))
     with pytest.raises(InputError, match=r"unlike others|has chunks of"):
         open_store(tmp_path / "a.zarr")
+
+
+@pytest.mark.parametrize("content", ["{", "{}", None])
+def test_documents_that_are_damaged_are_told_in_one_line(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], content: str | None
+) -> None:
+    """Read side by side, the library prints the traceback of all but the first."""
+    import zarr
+
+    group = zarr.create_group(tmp_path / "a.zarr")
+    for name in "cdefgh":
+        group.create_array(name, shape=(4,), dtype="u1", dimension_names=("line",))
+        file = tmp_path / "a.zarr" / name / "zarr.json"
+        if name > "e" and content is None:
+            file.unlink()
+        elif name > "e":
+            file.write_text(content or "")
+    with pytest.raises(InputError, match="cannot be opened: ") as caught:
+        open_store(tmp_path / "a.zarr")
+    if content is None:
+        caught.match("f is no array, its zarr.json is lost or damaged")
+    del caught
+    gc.collect()
+    assert capfd.readouterr().err == ""

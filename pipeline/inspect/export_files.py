@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError, OutputError, one_line
-from pipeline.inspect.finished_run import UNREADABLE, open_cube
+from pipeline.inspect.finished_run import UNREADABLE, open_cube, open_store
 from pipeline.inspect.verify_cubes import undecodable
 from pipeline.write.formats import FORMATS
 
@@ -33,6 +33,9 @@ def opened(path: Path) -> Iterator[xr.Dataset]:
     if not path.exists():
         raise InputError("no such cube file", where=path)
     zarr = path.name.endswith(FORMATS["zarr"].suffix)
+    if zarr:
+        # Before all of its arrays are asked for at once, which says more than one line if it fails.
+        open_store(path)
     try:
         cube = (
             xr.open_dataset(path, engine="zarr", consolidated=False, decode_times=False)

@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compiled import compiled, inlined
 from pipeline.errors import CalibrationError
-from pipeline.radiometry.robust import MAD_TO_SIGMA
+from pipeline.radiometry.robust import MAD_TO_SIGMA, insert, middle_of
 from pipeline.records import Array, Array32, DarkCapture, Mask
 
 #: A sample this many robust sigmas from its element's median is a spike. Common practice.
@@ -38,17 +38,21 @@ class DarkSums:
     clipped: Mask  # at or below zero counts in some frame
 
 
-@numba.njit(cache=True, nogil=True)
+@inlined
 def _without_spikes(
-    values: Array, typical: float, z: float, average: float, squares: float
+    values: Array, ordered: Array, typical: float, z: float, average: float, squares: float
 ) -> tuple[int, float, float]:
     """Frames kept of one element, their mean less the first frame, and their squared deviations.
 
     `average` and `squares` come back where there is no spike, or more than are spikes.
     """
     frames, first = len(values), values[0]
-    middle = np.median(values)
-    spread = MAD_TO_SIGMA * np.median(np.abs(values - middle))
+    for f in range(frames):
+        insert(ordered, f, values[f])
+    middle = middle_of(ordered, frames)
+    for f in range(frames):
+        insert(ordered, f, abs(values[f] - middle))
+    spread = MAD_TO_SIGMA * middle_of(ordered, frames)
     limit = z * max(spread, typical)
     spikes = 0
     for f in range(frames):
@@ -69,22 +73,21 @@ def _without_spikes(
     return kept, average, squares
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _sums(
     chunk: NDArray[Any],
     typical: float,
     z: float,
+    values: Array,
+    ordered: Array,
+    of_row: Array,
     n: NDArray[np.int64],
     mean: Array,
     m2: Array,
     clipped: Mask,
 ) -> None:
     frames, bands, samples = chunk.shape
-    values = np.empty(frames)
-    s1 = np.empty(samples)
-    s2 = np.empty(samples)
-    low = np.empty(samples)
-    high = np.empty(samples)
+    s1, s2, low, high = of_row[0], of_row[1], of_row[2], of_row[3]
     for b in range(bands):
         for s in range(samples):
             s1[s] = 0.0
@@ -113,7 +116,9 @@ def _sums(
             if frames >= 5 and reach > z * typical / 2 and (frames < 32 or reach > _QUICK_Z * sd):
                 for f in range(frames):
                     values[f] = float(chunk[f, b, s])
-                kept, average, squares = _without_spikes(values, typical, z, average, squares)
+                kept, average, squares = _without_spikes(
+                    values, ordered, typical, z, average, squares
+                )
             n[b, s] = kept
             mean[b, s] = first + average
             m2[b, s] = squares
@@ -148,7 +153,9 @@ def clipped_sums(chunk: NDArray[Any]) -> DarkSums:
     shape = (bands, samples)
     n, dof = np.empty(shape, np.int64), np.empty(shape, np.int64)
     mean, m2, clipped = np.empty(shape), np.empty(shape), np.empty(shape, np.bool_)
-    _sums(block, _typical_noise(block), SPIKE_Z, n, mean, m2, clipped)
+    of_frames, of_row = np.empty((2, frames)), np.empty((4, samples))
+    typical = _typical_noise(block)
+    _sums(block, typical, SPIKE_Z, of_frames[0], of_frames[1], of_row, n, mean, m2, clipped)
     dof[...] = n - 1
     return DarkSums(frames, n, mean, m2, dof, clipped)
 

@@ -10,10 +10,10 @@ from __future__ import annotations
 import math
 from typing import Final
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.compiled import compiled
 from pipeline.radiometry.limits import CONSISTENCY_POINT, LEAK_ERRORS
 from pipeline.records import Array
 
@@ -98,7 +98,7 @@ def _series(kept: str, at: ArrayLike, lowest: float) -> Array:
     return np.asarray(x * one - two + first)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _erfc_into(values, out):  # type: ignore[no-untyped-def]
     for k in range(values.size):
         out[k] = math.erfc(values[k])

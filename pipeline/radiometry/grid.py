@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.compiled import compiled
 from pipeline.radiometry.angles import circular_mean, wrapped
 from pipeline.records import Array, Array32
 
@@ -242,7 +242,7 @@ def nearest_samples(
     )  # fmt: skip
 
 
-@numba.njit(nogil=True, cache=True)
+@compiled
 def _nearest(latitude, longitude, place, reach, frame, distance, source):  # type: ignore[no-untyped-def]
     lines, samples = latitude.shape
     rows, columns = distance.shape

@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compiled import compiled, inlined
 from pipeline.flags import QualityFlag
 from pipeline.radiometry.limits import ABOVE_ONE_REFLECTANCE, NEGATIVE_UNCERTAINTIES
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
@@ -210,13 +210,14 @@ def calibrate_block(
             raw.dtype.kind == "f",
         ),
         uncertainty,
+        np.empty((2, samples), np.float32),
         (out.reflectance, packed_u, out.flags, out.tallies),
     )
     return out
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no-untyped-def]
+@compiled
+def _calibrate(raw, table, lines, scalars, uncertainty, of_row, out):  # type: ignore[no-untyped-def]
     (
         dark, dark_change, inverse_response, fixed_variance, read_variance, shot,
         response_variance, element_flags, gain, offset, gain_variance, offset_variance,
@@ -226,8 +227,7 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
     saturation, snr2, blank, may_be_nan = scalars
     reflectance, packed_u, flags, tallies = out
     n_lines, bands, samples = raw.shape
-    signal = np.empty(samples, np.float32)
-    variance = np.empty(samples, np.float32)
+    signal, variance = of_row[0], of_row[1]
     patch = 0
     for b in range(bands):
         patch_stop = patch
@@ -262,7 +262,7 @@ def _calibrate(raw, table, lines, scalars, uncertainty, out):  # type: ignore[no
         patch = patch_stop
 
 
-@numba.njit(inline="always", error_model="numpy")
+@inlined
 def _signal_row(counts, elements, weight, always, saturation, signal, flags):  # type: ignore[no-untyped-def]
     dark, dark_change, inverse_response, element_flags = elements
     for s in range(signal.size):
@@ -274,7 +274,7 @@ def _signal_row(counts, elements, weight, always, saturation, signal, flags):  #
         flags[s] = flag
 
 
-@numba.njit(inline="always", error_model="numpy")
+@inlined
 def _reflectance_row(signal, read_variance, shot, line, snr2, blank, packed_r, flags):  # type: ignore[no-untyped-def]
     slope, a, lo, hi = line
     for s in range(signal.size):
@@ -294,7 +294,7 @@ def _reflectance_row(signal, read_variance, shot, line, snr2, blank, packed_r, f
         packed_r[s] = R_FILL if (flag & blank) != 0 or not held else np.int16(packed)
 
 
-@numba.njit(inline="always", error_model="numpy")
+@inlined
 def _deviation_row(signal, elements, folded, deviation):  # type: ignore[no-untyped-def]
     fixed_variance, shot, response_variance = elements
     squared, by_signal2, by_signal, constant = folded
@@ -306,7 +306,7 @@ def _deviation_row(signal, elements, folded, deviation):  # type: ignore[no-unty
         deviation[s] = np.sqrt(max(total, ZERO)) * U_SCALE
 
 
-@numba.njit(inline="always", error_model="numpy")
+@inlined
 def _pack_deviation_row(deviation, blank, packed_r, flags, packed_u):  # type: ignore[no-untyped-def]
     for s in range(deviation.size):
         v = deviation[s]
@@ -326,7 +326,7 @@ def _pack_deviation_row(deviation, blank, packed_r, flags, packed_u):  # type: i
                 packed_r[s], packed_u[s] = R_FILL, U_FILL
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inlined
 def _tally_band(reflectance, packed_u, uncertainty, flags, tallies):  # type: ignore[no-untyped-def]
     n_lines, samples = reflectance.shape
     n_saturated = n_low = n_outside = n_sound = n_negative = n_above = 0

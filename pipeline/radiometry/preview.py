@@ -12,10 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compiled import compiled
 from pipeline.radiometry import cie1931
 from pipeline.radiometry.kernel import LOW_SIGNAL, SATURATED, CalibratedBlock
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY
@@ -304,7 +304,7 @@ def to_xyz(reflectance: Array32, weights: Array32) -> Array32:
     return np.asarray(summed.reshape(3, *reflectance.shape[1:]))
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _sum_observed(weights, values, summed, share):  # type: ignore[no-untyped-def]
     """Sums over bands of what is no NaN, by the observer's weights, and of the weights."""
     bands, pixels = values.shape
@@ -342,12 +342,12 @@ def _median(packed: NDArray[np.uint16]) -> Array32:
 def _shares(flags: NDArray[np.uint8]) -> tuple[Array32, Array32]:
     """Shares of the bands that are saturated, and of low signal, (line, sample)."""
     saturated, low_signal = np.zeros((2, *flags.shape[1:]), np.uint16)
-    _count_flags(flags, saturated, low_signal)
+    _count_flags(np.ascontiguousarray(flags), saturated, low_signal)
     bands = np.float32(len(flags))
     return saturated / bands, low_signal / bands
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _count_flags(flags, saturated, low_signal):  # type: ignore[no-untyped-def]
     """Numbers of bands that have the two flags that are mapped."""
     bands, lines, samples = flags.shape

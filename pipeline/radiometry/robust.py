@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compiled import compiled, inlined
 from pipeline.records import Array
 
 #: A median absolute deviation times this is the standard deviation of a normal distribution.
@@ -37,7 +37,7 @@ def row_medians(values: Array) -> Array:
     rows = np.ascontiguousarray(values, np.float64).reshape(-1, values.shape[-1])
     if rows.shape[1] <= _FEW:
         few: Array = np.empty(len(rows))
-        _medians_of_few(rows, few)
+        _medians_of_few(rows, np.empty(rows.shape[1]), few)
         return few.reshape(values.shape[:-1])
     ordered = np.sort(np.where(np.isfinite(rows), rows, math.nan), axis=1)  # NaN come last
     known = np.isfinite(ordered).sum(axis=1)
@@ -55,46 +55,47 @@ def running_median(values: NDArray[Any], window: int = WINDOW) -> Array:
     bands, samples = values.shape
     window = min(window, samples)
     middle = np.empty((bands, samples - window + 1))
-    _window_medians(np.ascontiguousarray(values, np.float64), window, middle)
+    _window_medians(np.ascontiguousarray(values, np.float64), np.empty(window), middle)
     start = np.clip(np.arange(samples) - window // 2, 0, samples - window)
     return middle[..., start]
 
 
-@numba.njit(cache=True, nogil=True)
-def _medians_of_few(rows, out):  # type: ignore[no-untyped-def]
+@compiled
+def _medians_of_few(rows, ordered, out):  # type: ignore[no-untyped-def]
     """Medians of what is finite in short rows, each kept in order as it is read."""
-    ordered = np.empty(rows.shape[1])
     for r in range(rows.shape[0]):
         n = 0
         for value in rows[r]:
             if np.isfinite(value):
-                _insert(ordered, n, value)
+                insert(ordered, n, value)
                 n += 1
-        out[r] = _middle(ordered, n)
+        out[r] = middle_of(ordered, n)
 
 
-@numba.njit(cache=True, nogil=True)
-def _window_medians(values, window, middle):  # type: ignore[no-untyped-def]
+@compiled
+def _window_medians(values, ordered, middle):  # type: ignore[no-untyped-def]
     """Medians of all whole windows along the last axis, from a window that is kept in order."""
     bands, samples = values.shape
-    ordered = np.empty(window)
+    window = ordered.size
     for b in range(bands):
         n = 0
         for s in range(samples):
             if s >= window and not np.isnan(values[b, s - window]):
-                gone = np.searchsorted(ordered[:n], values[b, s - window])
+                gone = 0
+                while ordered[gone] < values[b, s - window]:
+                    gone += 1
                 for i in range(gone, n - 1):
                     ordered[i] = ordered[i + 1]
                 n -= 1
             if not np.isnan(values[b, s]):
-                _insert(ordered, n, values[b, s])
+                insert(ordered, n, values[b, s])
                 n += 1
             if s >= window - 1:
-                middle[b, s - window + 1] = _middle(ordered, n)
+                middle[b, s - window + 1] = middle_of(ordered, n)
 
 
-@numba.njit(nogil=True)
-def _insert(ordered, n, value):  # type: ignore[no-untyped-def]
+@inlined
+def insert(ordered, n, value):  # type: ignore[no-untyped-def]
     """Put a value in its place among the first `n`, which are in order."""
     at = n
     while at > 0 and ordered[at - 1] > value:
@@ -103,8 +104,8 @@ def _insert(ordered, n, value):  # type: ignore[no-untyped-def]
     ordered[at] = value
 
 
-@numba.njit(nogil=True)
-def _middle(ordered, n):  # type: ignore[no-untyped-def]
+@inlined
+def middle_of(ordered, n):  # type: ignore[no-untyped-def]
     """Median of the first `n`, which are in order; NaN of none."""
     return (ordered[(n - 1) // 2] + ordered[n // 2]) / 2 if n else np.nan
 

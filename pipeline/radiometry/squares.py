@@ -11,10 +11,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compiled import compiled
 from pipeline.flags import WITHOUT_VALUE, QualityFlag
 from pipeline.radiometry.grid import Project, fit_projection, projected
 from pipeline.radiometry.kernel import R_FILL, CalibratedBlock
@@ -60,30 +60,32 @@ def square_means(plan: SquarePlan, block: CalibratedBlock) -> Array32:
     lines, samples = (n // side for n in block.reflectance.shape[1:])
     count = np.zeros((len(chosen), lines, samples), np.int32)
     total = np.zeros(count.shape, np.int64)
-    _sum_sound(block.reflectance, block.flags, np.asarray(chosen), side, total, count)
+    of_row = np.empty((2, samples * side), np.int32)
+    _sum_sound(block.reflectance, block.flags, np.asarray(chosen), side, of_row, total, count)
     mean = np.full(count.shape, np.nan, np.float32)
     np.divide(total, count, out=mean, where=count >= _LEAST_SOUND * side * side)
     return np.asarray(mean * np.float32(REFLECTANCE.step), np.float32)
 
 
-@numba.njit(cache=True, nogil=True)
-def _sum_sound(packed, flags, bands, side, total, count):  # type: ignore[no-untyped-def]
+@compiled
+def _sum_sound(packed, flags, bands, side, of_row, total, count):  # type: ignore[no-untyped-def]
     """Sums and numbers of the sound samples of each square."""
-    width = total.shape[2] * side
+    value, sound = of_row[0], of_row[1]
+    width = value.size
     for k in range(bands.size):
         for row in range(total.shape[1]):
             # Line on line first, samples side by side, which the processor adds many at a time.
-            value, sound = np.zeros((2, width), np.int32)
+            for s in range(width):
+                value[s] = sound[s] = 0
             for line in range(row * side, (row + 1) * side):
                 values, doubts = packed[bands[k], line], flags[bands[k], line]
                 for s in range(width):
                     good = (doubts[s] & _UNSOUND) == 0 and values[s] != R_FILL
                     value[s] += np.int32(values[s]) if good else np.int32(0)
                     sound[s] += np.int32(good)
-            for column in range(total.shape[2]):
-                square = slice(column * side, (column + 1) * side)
-                total[k, row, column] = value[square].sum()
-                count[k, row, column] = sound[square].sum()
+            for s in range(width):
+                total[k, row, s // side] += value[s]
+                count[k, row, s // side] += sound[s]
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,9 +7,10 @@ import threading
 import zlib
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from pipeline.compiled import compiled
 
 try:
     from isal import isal_zlib as _fast
@@ -32,7 +33,7 @@ _STORED_MOST = 0xFFFF
 _own = threading.local()
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _shuffle2(values, out):  # type: ignore[no-untyped-def]
     n = values.size
     for i in range(n):

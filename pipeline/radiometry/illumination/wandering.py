@@ -12,9 +12,9 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-import numba
 import numpy as np
 
+from pipeline.compiled import compiled
 from pipeline.radiometry.distributions import few_factor
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Mask
@@ -55,7 +55,9 @@ def wandering(time_s: Array, value: Array) -> Wandering:
     unit = float(np.median(np.diff(time_s)))
     at = (time_s - time_s[0]) / unit
     y = value - value[0]
-    fits = np.array([_profile(at, y, float(share)) for share in _SHARES])
+    fits = np.empty((len(_SHARES), 4))
+    for fit, share in zip(fits, _SHARES, strict=True):
+        _profile(at, y, float(share), fit)
     freedom = n - 2
     tiny = 1e-28 * float(np.abs(value).max()) ** 2
     scale = np.maximum(fits[:, 0] / freedom, tiny)
@@ -101,9 +103,9 @@ def row_scatter(time_s: Array, value: Array) -> float:
     return MAD_TO_SIGMA * float(np.median(np.abs(residual) / np.sqrt(1 + (1 - w) ** 2 + w**2)))
 
 
-@numba.njit(cache=True, nogil=True)
-def _profile(at, y, share):  # type: ignore[no-untyped-def]
-    """(rest of squares, log determinant, trend, its variance over the scale) of one share.
+@compiled
+def _profile(at, y, share, fit):  # type: ignore[no-untyped-def]
+    """Fit one share: rest of squares, log determinant, trend, its variance over the scale.
 
     Innovations of a Kalman filter that starts from the first row, of the values and of time
     itself; the trend is the regression of the one on the other.
@@ -123,7 +125,8 @@ def _profile(at, y, share):  # type: ignore[no-untyped-def]
         m += gain * e
         mx += gain * ex
         p *= noise / total
-    return yy - ty * ty / tt, logs + math.log(tt), ty / tt, 1.0 / tt
+    fit[0], fit[1] = yy - ty * ty / tt, logs + math.log(tt)
+    fit[2], fit[3] = ty / tt, 1.0 / tt
 
 
 class Level(NamedTuple):
@@ -160,15 +163,17 @@ def level_at(
     wander = found.wander if unseen_wander is None else unseen_wander
     gained = wander * np.diff(time_s)
     of_rows = np.where(seen, value - trend, 0.0)
-    level, variance, together = _smooth(of_rows, seen, gained, noise)
-    held, _, _ = _smooth(np.where(seen, since, 0.0), seen, gained, noise)
+    level, variance, held, unused = np.empty((4, len(since)))
+    together = np.ones(len(gained))
+    _smooth(of_rows, seen, gained, noise, level, variance, together)
+    _smooth(np.where(seen, since, 0.0), seen, gained, noise, held, unused, together)
     return Level(level + trend, variance, together, since - held)
 
 
-@numba.njit(cache=True, nogil=True)
-def _smooth(y, seen, gained, noise):  # type: ignore[no-untyped-def]
+@compiled
+def _smooth(y, seen, gained, noise, m, p, together):  # type: ignore[no-untyped-def]
+    """Level, variance, and `together` (ones before it) of a series; see `Level`."""
     n = y.size
-    m, p = np.empty(n), np.empty(n)
     first = 0
     while not seen[first]:
         first += 1
@@ -180,7 +185,6 @@ def _smooth(y, seen, gained, noise):  # type: ignore[no-untyped-def]
             total = before + noise
             m[k] += before / total * (y[k] - m[k - 1])
             p[k] = before * noise / total
-    together = np.ones(n - 1)
     for k in range(n - 2, -1, -1):
         if k >= first:
             back = p[k] / (p[k] + gained[k])
@@ -189,7 +193,6 @@ def _smooth(y, seen, gained, noise):  # type: ignore[no-untyped-def]
             together[k] = back
         else:
             m[k], p[k] = m[k + 1], p[k + 1] + gained[k]
-    return m, p, together
 
 
 def fastest_wander(time_s: Array, level: Array, trend: float) -> float:
@@ -215,12 +218,13 @@ def fastest_wander(time_s: Array, level: Array, trend: float) -> float:
 
 def covariances(level: Level, knot: int) -> Array:
     """Covariance of the level at one knot with that at every knot, (knot,)."""
-    return np.asarray(_from_knot(level.variance, level.together, knot))
+    found = np.empty(level.variance.size)
+    _from_knot(level.variance, level.together, int(knot), found)
+    return found
 
 
-@numba.njit(cache=True, nogil=True)
-def _from_knot(variance, together, knot):  # type: ignore[no-untyped-def]
-    found = np.empty(variance.size)
+@compiled
+def _from_knot(variance, together, knot, found):  # type: ignore[no-untyped-def]
     found[knot] = variance[knot]
     product = variance[knot]
     for k in range(knot - 1, -1, -1):
@@ -230,4 +234,3 @@ def _from_knot(variance, together, knot):  # type: ignore[no-untyped-def]
     for k in range(knot, variance.size - 1):
         product *= together[k]
         found[k + 1] = product * variance[k + 1]
-    return found

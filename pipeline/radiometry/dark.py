@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled, inlined
+from pipeline.compiled.call import compiled, inlined
 from pipeline.errors import CalibrationError
 from pipeline.radiometry.robust import MAD_TO_SIGMA, insert, middle_of
 from pipeline.records import Array, Array32, DarkCapture, Mask

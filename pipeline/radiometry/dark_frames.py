@@ -9,7 +9,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled
+from pipeline.compiled.call import compiled
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Mask
 

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.compiled import compiled
+from pipeline.compiled.call import compiled
 from pipeline.radiometry.limits import CONSISTENCY_POINT, LEAK_ERRORS
 from pipeline.records import Array
 

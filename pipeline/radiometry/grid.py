@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.compiled import compiled
+from pipeline.compiled.call import compiled
 from pipeline.radiometry.angles import circular_mean, wrapped
 from pipeline.records import Array, Array32
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled, inlined
+from pipeline.compiled.call import compiled, inlined
 from pipeline.flags import QualityFlag
 from pipeline.radiometry.limits import ABOVE_ONE_REFLECTANCE, NEGATIVE_UNCERTAINTIES
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY

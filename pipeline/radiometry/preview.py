@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled
+from pipeline.compiled.call import compiled
 from pipeline.radiometry import cie1931
 from pipeline.radiometry.kernel import LOW_SIGNAL, SATURATED, CalibratedBlock
 from pipeline.radiometry.packing import REFLECTANCE, UNCERTAINTY

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled, inlined
+from pipeline.compiled.call import compiled, inlined
 from pipeline.records import Array
 
 #: A median absolute deviation times this is the standard deviation of a normal distribution.

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled
+from pipeline.compiled.call import compiled
 from pipeline.flags import WITHOUT_VALUE, QualityFlag
 from pipeline.radiometry.grid import Project, fit_projection, projected
 from pipeline.radiometry.kernel import R_FILL, CalibratedBlock

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compiled.call import compiled
 from pipeline.records import Array32
 
 
@@ -54,21 +54,21 @@ class Lines(NamedTuple):
     age: Array32  # (line,), 0 at the first dark capture's middle, 1 at the last one's
 
 
-@numba.njit(nogil=True, cache=True)
+@compiled
 def reflect(pixels: Pixels, spectra: Spectra, out: Array32) -> None:
     """True reflectance into `out` (line, band, sample)."""
+    first, second, weight_first, weight_second, _ = pixels
+    value, slope, shift = spectra
     lines, bands, samples = out.shape
     for i in range(lines):
         for b in range(bands):
             for s in range(samples):
-                m, n = pixels.first[i, s], pixels.second[i, s]
-                d = spectra.shift[s]
-                out[i, b, s] = pixels.weight_first[i, s] * (
-                    spectra.value[b, m] + d * spectra.slope[b, m]
-                ) + pixels.weight_second[i, s] * (spectra.value[b, n] + d * spectra.slope[b, n])
+                m, n, d = first[i, s], second[i, s], shift[s]
+                one, other = value[b, m] + d * slope[b, m], value[b, n] + d * slope[b, n]
+                out[i, b, s] = weight_first[i, s] * one + weight_second[i, s] * other
 
 
-@numba.njit(nogil=True, cache=True)
+@compiled
 def expose(
     reflectance: Array32,
     light: Array32,
@@ -88,24 +88,20 @@ def expose(
     Counts are rounded to the nearest and clipped to zero and full scale. Stuck elements give
     their count whatever falls on them.
     """
+    white, path, dark, drift, read_variance, stuck_at, electrons_per_count, full_scale = detector
+    irradiance_ratio, age = lines
     count, bands, samples = out.shape
     half, zero = np.float32(0.5), np.float32(0.0)
     for i in range(count):
-        age = lines.age[i]
         for b in range(bands):
-            path, ratio = detector.path[b], lines.irradiance_ratio[i, b]
+            ratio = irradiance_ratio[i, b]
             for s in range(samples):
-                signal = detector.white[b, s] * ratio * (light[i, s] * reflectance[i, b, s] + path)
-                variance = (
-                    detector.read_variance[b, s] + max(signal, zero) / detector.electrons_per_count
-                )
+                signal = white[b, s] * ratio * (light[i, s] * reflectance[i, b, s] + path[b])
+                variance = read_variance[b, s] + max(signal, zero) / electrons_per_count
                 value = (
-                    detector.dark[b, s]
-                    + age * detector.drift[b, s]
-                    + signal
-                    + noise[i, b, s] * np.sqrt(variance)
+                    dark[b, s] + age[i] * drift[b, s] + signal + noise[i, b, s] * np.sqrt(variance)
                 )
-                value = min(max(np.floor(value + half), zero), detector.full_scale)
-                if detector.stuck_at[b, s] == detector.stuck_at[b, s]:
-                    value = detector.stuck_at[b, s]
+                value = min(max(np.floor(value + half), zero), full_scale)
+                if stuck_at[b, s] == stuck_at[b, s]:
+                    value = stuck_at[b, s]
                 out[i, b, s] = np.uint16(value)

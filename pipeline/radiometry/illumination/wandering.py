@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.compiled import compiled
+from pipeline.compiled.call import compiled
 from pipeline.radiometry.distributions import few_factor
 from pipeline.radiometry.robust import MAD_TO_SIGMA
 from pipeline.records import Array, Mask

@@ -8,11 +8,11 @@ from typing import Any
 import llvmlite.binding as llvm
 import numba
 
-from pipeline.compiled.call import Kind
-from pipeline.compiled.forms import is_array, machine
+from pipeline.compiled.kinds import Kind, is_array
+from pipeline.compiled.machine import machine
 
 #: What machine code may ask of the process that it is laid into.
-_C_LIBRARY = ("memcpy", "memmove", "memset", "erfc", "log", "sqrt")
+_C_LIBRARY = ("memcpy", "memmove", "memset", "erfc", "log", "sqrt", "sqrtf")
 
 
 def object_file(function: FunctionType, kinds: tuple[Kind, ...], name: str) -> bytes:

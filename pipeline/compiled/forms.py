@@ -10,18 +10,19 @@ import importlib.util
 import os
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import FunctionType
+from types import FunctionType, ModuleType
 from typing import Any
 
 import llvmlite.binding as llvm
 import numpy as np
 
-from pipeline.compiled.call import Form, Kind
+from pipeline.compiled.kinds import Kind, is_array, leaves
+from pipeline.compiled.machine import address
 
 
-def form_of(function: FunctionType, kinds: tuple[Kind, ...]) -> Form:
+def form_of(function: FunctionType, kinds: tuple[Kind, ...]) -> Callable[..., object]:
     """What calls a function in machine code, from its file, or compiled now and kept there.
 
     It takes the addresses, lengths and numbers of the arguments of these types, and is never
@@ -46,33 +47,7 @@ def form_of(function: FunctionType, kinds: tuple[Kind, ...]) -> Form:
     # numba's functions first take places for what they return and what they raise: here nothing.
     places = [ctypes.pointer(ctypes.c_void_p()) for _ in range(2)]
     prototype = ctypes.CFUNCTYPE(ctypes.c_int, *[ctypes.c_void_p] * 2, *parameters)
-    return functools.partial(prototype(_address(code, name)), *places)
-
-
-def is_array(kind: Kind) -> bool:
-    """Whether a type is an array's."""
-    return isinstance(kind, tuple) and len(kind) == 2 and isinstance(kind[1], int)
-
-
-def leaves(kind: Kind) -> Iterator[Kind]:
-    """Types of arrays and numbers within tuples, in order."""
-    if isinstance(kind, tuple) and not is_array(kind):
-        for part in kind:
-            yield from leaves(part)
-    else:
-        yield kind
-
-
-def machine() -> llvm.TargetMachine:
-    """This processor, with all that it can do."""
-    llvm.initialize_native_target()
-    llvm.initialize_native_asmprinter()
-    return llvm.Target.from_default_triple().create_target_machine(
-        cpu=llvm.get_host_cpu_name(),
-        features=llvm.get_host_cpu_features().flatten(),
-        opt=3,
-        jit=True,
-    )
+    return functools.partial(prototype(address(code, name)), *places)
 
 
 def _digest(function: FunctionType, kinds: tuple[Kind, ...]) -> str:
@@ -91,8 +66,10 @@ def _makings(function: Any) -> Iterator[str]:
         value = function.__globals__.get(name)
         if hasattr(value, "part_of_kernels"):
             yield from _makings(value)
-        elif isinstance(value, int | float | np.generic):
+        elif isinstance(value, int | float | tuple | type | np.generic):
             yield f"{name}={value!r}"
+        elif value is not None and not isinstance(value, ModuleType):
+            raise TypeError(f"{code.co_name} names {name}, a {type(value).__name__}")
 
 
 def _folder(function: FunctionType) -> Path:
@@ -126,17 +103,3 @@ def _keep(file: Path, code: bytes) -> None:
             Path(beside).replace(file)
         except OSError:
             Path(beside).unlink()
-
-
-@functools.cache
-def _engine() -> llvm.ExecutionEngine:
-    """What lays object files into this process's memory, and keeps them there to its end."""
-    return llvm.create_mcjit_compiler(llvm.parse_assembly(""), machine())
-
-
-def _address(code: bytes, name: str) -> int:
-    """Where the function of that name lies, of an object file that is loaded for it."""
-    engine = _engine()
-    engine.add_object_file(llvm.ObjectFileRef.from_data(code))
-    engine.finalize_object()
-    return int(engine.get_function_address(name))

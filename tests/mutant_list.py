@@ -52,6 +52,7 @@ SWEEP = ("tests/campaign/test_sweep_inbox.py", "tests/campaign/test_sweep_schedu
 DARK = ("tests/radiometry/test_dark.py", "tests/calibrate/test_darks.py")
 WORDS = ("tests/read/test_own_words.py", "tests/flight/test_own_words_flight.py")
 RASTER = ("tests/read/test_rasters.py",)
+KERNELS = ("tests/compiled/test_kernels.py",)
 
 LATEST = ("tests/flight/test_latest.py",)
 FOUND = ("tests/calibrate/test_image_search.py", "tests/radiometry/panels/test_arrangement.py")
@@ -519,4 +520,14 @@ MUTANTS = (
     Mutant("a file that is being written is a leftover", "pipeline/write/small_file.py",
            "fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)\n                left.unlink()",
            "left.unlink()", SMALL_FILE),
+    Mutant("machine code outlives a change of a limit that it holds", "pipeline/compiled/forms.py",
+           'yield f"{name}={value!r}"', "yield name", KERNELS),
+    Mutant("machine code of a part outlives it", "pipeline/compiled/forms.py",
+           "            yield from _makings(value)\n", "            yield name\n", KERNELS),
+    Mutant("machine code of another processor is called", "pipeline/compiled/forms.py",
+           "llvm.get_host_cpu_features().flatten())", '"")', KERNELS),
+    Mutant("a kernel's array is read in another order", "pipeline/compiled/kinds.py",
+           "if not value.flags.c_contiguous:", "if False:", KERNELS),
+    Mutant("what a kernel raises is passed over", "pipeline/compiled/call.py",
+           "if form(*flat):", "if form(*flat) is None:", KERNELS),
 )  # fmt: skip

@@ -20,22 +20,27 @@ class Kernel:
     """A function of numba's part of Python, called in machine code and without the GIL.
 
     Arguments are numpy arrays in C order, numbers, and tuples of these. It fills arrays that it is
-    handed and returns nothing, takes no memory of its own and raises nothing: division is that of
-    IEEE 754, and an index beyond its array is not told. One form is made for each set of types.
+    handed and returns nothing, and takes no memory of its own. Division is that of IEEE 754, and
+    an index beyond its array is not told. One form is made for each set of types.
     """
 
     def __init__(self, function: FunctionType) -> None:
         self.function = function
-        self._forms: dict[tuple[Kind, ...], Callable[..., object]] = {}
+        self._forms: dict[tuple[Kind, ...], Callable[..., int]] = {}
 
     def __call__(self, *arguments: Any) -> None:
-        """Run the form for these arguments; TypeError of an array that is not in C order."""
+        """Run the form for these arguments.
+
+        TypeError of an array that is not in C order, and of a function that a kernel cannot be;
+        RuntimeError where it raises, of which no more is known.
+        """
         flat: list[int | float] = []
         kinds = tuple([flatten(argument, flat) for argument in arguments])
         form = self._forms.get(kinds) or self._made(kinds)
-        form(*flat)
+        if form(*flat):
+            raise RuntimeError(f"{self.function.__name__} raised something")
 
-    def _made(self, kinds: tuple[Kind, ...]) -> Callable[..., object]:
+    def _made(self, kinds: tuple[Kind, ...]) -> Callable[..., int]:
         # Loads llvmlite, which commands without a kernel do without.
         from pipeline.compiled.forms import form_of
 

@@ -12,7 +12,7 @@ from pipeline.compiled.kinds import Kind, is_array
 from pipeline.compiled.machine import machine
 
 #: What machine code may ask of the process that it is laid into.
-_C_LIBRARY = ("memcpy", "memmove", "memset", "erfc", "log", "sqrt", "sqrtf")
+_C_LIBRARY = ("memcpy", "memmove", "memset", "memset_pattern16", "erfc", "log", "sqrt", "sqrtf")
 
 
 def object_file(function: FunctionType, kinds: tuple[Kind, ...], name: str) -> bytes:
@@ -21,7 +21,7 @@ def object_file(function: FunctionType, kinds: tuple[Kind, ...], name: str) -> b
     Raises
     ------
     TypeError
-        The function takes memory or raises something, for which it would need more of numba.
+        The function takes memory or calls what no library has, for which it would need numba.
     """
     parameters: list[str] = []
     types: list[Any] = []
@@ -79,5 +79,5 @@ def _alone(assembly: str, entry: str, name: str) -> bytes:
     asked = {function.name for function in module.functions if function.is_declaration}
     foreign = sorted(f for f in asked - set(_C_LIBRARY) if not f.startswith("llvm."))
     if foreign:
-        raise TypeError(f"{name} takes memory or raises something: it needs {', '.join(foreign)}")
+        raise TypeError(f"{name} is no kernel: it needs {', '.join(foreign)}")
     return bytes(target.emit_object(module))

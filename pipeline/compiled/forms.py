@@ -22,7 +22,7 @@ from pipeline.compiled.kinds import Kind, is_array, leaves
 from pipeline.compiled.machine import address
 
 
-def form_of(function: FunctionType, kinds: tuple[Kind, ...]) -> Callable[..., object]:
+def form_of(function: FunctionType, kinds: tuple[Kind, ...]) -> Callable[..., int]:
     """What calls a function in machine code, from its file, or compiled now and kept there.
 
     It takes the addresses, lengths and numbers of the arguments of these types, and is never
@@ -33,6 +33,8 @@ def form_of(function: FunctionType, kinds: tuple[Kind, ...]) -> Callable[..., ob
     file = _folder(function) / f"{name}.o"
     code = _kept(file)
     if code is None:
+        # Intel's vector functions, where numba finds them, would have to be loaded with each form.
+        os.environ.setdefault("NUMBA_DISABLE_INTEL_SVML", "1")
         # Loads numba.
         from pipeline.compiled.compiler import object_file
 

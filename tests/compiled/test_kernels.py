@@ -172,6 +172,13 @@ def raises(out):  # type: ignore[no-untyped-def]
     out[0] = 1.0
 
 
+def test_what_a_kernel_raises_is_no_result() -> None:
+    kernel, out = compiled(raises), np.zeros(1)
+    kernel(out)
+    with pytest.raises(RuntimeError, match="raises raised"):
+        kernel(out)
+
+
 LIST = [1.0]
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.compiled.call import inlined
 from pipeline.records import Array
 
 
@@ -46,10 +47,17 @@ def turned(look: Array, roll: ArrayLike, pitch: ArrayLike) -> tuple[Array, Array
     roll, pitch : [radian], of a shape that goes with a component's
     """
     x, y, z = look
-    right = y * np.cos(roll) - z * np.sin(roll)
-    down = y * np.sin(roll) + z * np.cos(roll)
+    turns = (np.sin(roll), np.cos(roll), np.sin(pitch), np.cos(pitch))
+    forward, right, down = rolled_and_pitched(x, y, z, *turns)
+    return forward, right, down
+
+
+@inlined
+def rolled_and_pitched(x, y, z, sine_roll, cosine_roll, sine_pitch, cosine_pitch):  # type: ignore[no-untyped-def]
+    """`turned`, of arrays or, in a kernel, of one direction."""
+    down = y * sine_roll + z * cosine_roll
     return (
-        x * np.cos(pitch) + down * np.sin(pitch),
-        right,
-        down * np.cos(pitch) - x * np.sin(pitch),
+        x * cosine_pitch + down * sine_pitch,
+        y * cosine_roll - z * sine_roll,
+        down * cosine_pitch - x * sine_pitch,
     )

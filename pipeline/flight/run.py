@@ -33,6 +33,7 @@ from pipeline.progress.protocol import Progress, Silent
 from pipeline.write import publish
 from pipeline.write.attributes import now_utc, require_free
 from pipeline.write.completeness import fault_of
+from pipeline.write.formats import FORMATS
 from pipeline.write.run_record import RunRecord, read_run
 
 
@@ -102,6 +103,7 @@ def run(
     started, timings = now_utc(), Timings()
     hands = Hands(workers or os.cpu_count() or 1, cluster)
     kept = None if again else partial(_kept, config)
+    FORMATS[config.output.format].load()
     prepared = prepare(config, progress, inputs, kept, hands.workers)
     timings.ends("prepare")
     with (

@@ -17,9 +17,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.compiled.call import compiled
 from pipeline.radiometry.angles import circular_mean, wrapped
-from pipeline.radiometry.mount import lines_of_sight, rolled_and_pitched
+from pipeline.radiometry.mount import lines_of_sight, meet_ground
 from pipeline.records import Array
 
 #: WGS 84 ellipsoid: semi-major axis [m] and flattening (NGA.STND.0036, table 3.1).
@@ -168,26 +167,8 @@ def sample_positions(
     turns = np.stack([wave(angle) for angle in angles for wave in (np.sin, np.cos)], axis=1)
     found = GroundPositions(*np.empty((2, lat.size, samples)))
     lines = np.stack([lat, lon, height, north_m, east_m], axis=1)
-    _meet_ground(lines, turns, np.ascontiguousarray(look), found.latitude, found.longitude)
+    meet_ground(lines, turns, np.ascontiguousarray(look), found.latitude, found.longitude)
     return found
-
-
-@compiled
-def _meet_ground(lines, turns, look, latitude, longitude):  # type: ignore[no-untyped-def]
-    """Where lines of sight, (axis, sample), meet the ground; `turns` are sines and cosines of each
-    line's roll, pitch and heading."""
-    for i in range(lines.shape[0]):
-        lat, lon, height, north_m, east_m = lines[i]
-        sine_roll, cosine_roll, sine_pitch, cosine_pitch, sine, cosine = turns[i]
-        for s in range(look.shape[1]):
-            forward, right, down = rolled_and_pitched(
-                look[0, s], look[1, s], look[2, s], sine_roll, cosine_roll, sine_pitch, cosine_pitch
-            )
-            # On the ground: what a line of sight goes ahead and aside over what it goes down.
-            reach = height / (down if down > 0 else np.nan)
-            ahead, aside = forward * reach, right * reach
-            latitude[i, s] = lat + (ahead * cosine - aside * sine) / north_m
-            longitude[i, s] = lon + (ahead * sine + aside * cosine) / east_m
 
 
 def ground_speed(time_s: ArrayLike, latitude: ArrayLike, longitude: ArrayLike) -> Array:

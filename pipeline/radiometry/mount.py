@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.compiled.call import inlined
+from pipeline.compiled.call import compiled, inlined
 from pipeline.records import Array
 
 
@@ -48,12 +48,12 @@ def turned(look: Array, roll: ArrayLike, pitch: ArrayLike) -> tuple[Array, Array
     """
     x, y, z = look
     turns = (np.sin(roll), np.cos(roll), np.sin(pitch), np.cos(pitch))
-    forward, right, down = rolled_and_pitched(x, y, z, *turns)
+    forward, right, down = _rolled_and_pitched(x, y, z, *turns)
     return forward, right, down
 
 
 @inlined
-def rolled_and_pitched(x, y, z, sine_roll, cosine_roll, sine_pitch, cosine_pitch):  # type: ignore[no-untyped-def]
+def _rolled_and_pitched(x, y, z, sine_roll, cosine_roll, sine_pitch, cosine_pitch):  # type: ignore[no-untyped-def]
     """`turned`, of arrays or, in a kernel, of one direction."""
     down = y * sine_roll + z * cosine_roll
     return (
@@ -61,3 +61,21 @@ def rolled_and_pitched(x, y, z, sine_roll, cosine_roll, sine_pitch, cosine_pitch
         y * cosine_roll - z * sine_roll,
         down * cosine_pitch - x * sine_pitch,
     )
+
+
+@compiled
+def meet_ground(lines, turns, look, latitude, longitude):  # type: ignore[no-untyped-def]
+    """Where lines of sight, (axis, sample), meet the ground; `turns` are sines and cosines of each
+    line's roll, pitch and heading."""
+    for i in range(lines.shape[0]):
+        lat, lon, height, north_m, east_m = lines[i]
+        sine_roll, cosine_roll, sine_pitch, cosine_pitch, sine, cosine = turns[i]
+        for s in range(look.shape[1]):
+            forward, right, down = _rolled_and_pitched(
+                look[0, s], look[1, s], look[2, s], sine_roll, cosine_roll, sine_pitch, cosine_pitch
+            )
+            # On the ground: what a line of sight goes ahead and aside over what it goes down.
+            reach = height / (down if down > 0 else np.nan)
+            ahead, aside = forward * reach, right * reach
+            latitude[i, s] = lat + (ahead * cosine - aside * sine) / north_m
+            longitude[i, s] = lon + (ahead * sine + aside * cosine) / east_m

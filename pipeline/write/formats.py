@@ -7,6 +7,7 @@ import zlib
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -37,11 +38,29 @@ class Format:
     writer: Callable[[Path, CubeProduct], Writer]
     set_attributes: Callable[[Path, Attributes], None]
     reader: Callable[[Path], AbstractContextManager[netcdf.ReadPacked]]
+    libraries: tuple[str, ...]  # that it is written with
+
+    def load(self) -> None:
+        """Load its libraries, for which all cubes' threads would wait in the first of them."""
+        for library in self.libraries:
+            import_module(library)
 
 
 FORMATS = {
-    "netcdf": Format(netcdf.SUFFIX, netcdf.NetcdfWriter, netcdf.set_attributes, netcdf.reader),
-    "zarr": Format(zarr.SUFFIX, zarr.ZarrWriter, zarr.set_attributes, zarr.reader),
+    "netcdf": Format(
+        netcdf.SUFFIX,
+        netcdf.NetcdfWriter,
+        netcdf.set_attributes,
+        netcdf.reader,
+        ("h5py", "netCDF4"),
+    ),
+    "zarr": Format(
+        zarr.SUFFIX,
+        zarr.ZarrWriter,
+        zarr.set_attributes,
+        zarr.reader,
+        ("google_crc32c", "numcodecs.blosc"),
+    ),
 }
 
 #: Chunks of a cube that are read again after writing.

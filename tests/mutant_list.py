@@ -525,7 +525,7 @@ MUTANTS = (
     Mutant("machine code of a part outlives it", "pipeline/compiled/forms.py",
            "            yield from _makings(value)\n", "            yield name\n", KERNELS),
     Mutant("machine code of another processor is called", "pipeline/compiled/forms.py",
-           "llvm.get_host_cpu_features().flatten())", '"")', KERNELS),
+           "parts = [*processor(), ", "parts = [", KERNELS),
     Mutant("a kernel's array is read in another order", "pipeline/compiled/kinds.py",
            "if not value.flags.c_contiguous:", "if False:", KERNELS),
     Mutant("what a kernel raises is passed over", "pipeline/compiled/call.py",

@@ -13,7 +13,7 @@ from typing import Any
 
 from pipeline.compiled.kinds import Kind, flatten
 
-_lock = threading.RLock()
+_lock = threading.Lock()
 
 
 class Kernel:

@@ -19,7 +19,7 @@ import llvmlite.binding as llvm
 import numpy as np
 
 from pipeline.compiled.kinds import Kind, is_array, leaves
-from pipeline.compiled.machine import address
+from pipeline.compiled.machine import address, processor
 
 
 def form_of(function: FunctionType, kinds: tuple[Kind, ...]) -> Callable[..., int]:
@@ -54,9 +54,8 @@ def form_of(function: FunctionType, kinds: tuple[Kind, ...]) -> Callable[..., in
 
 def _digest(function: FunctionType, kinds: tuple[Kind, ...]) -> str:
     """Of all that the machine code follows from."""
-    processor = (llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten())
     compiler = (sys.version, repr(llvm.llvm_version_info))
-    parts = [*processor, *compiler, repr(kinds), *_makings(function)]
+    parts = [*processor(), *compiler, repr(kinds), *_makings(function)]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:24]
 
 

@@ -7,15 +7,18 @@ import functools
 import llvmlite.binding as llvm
 
 
+def processor() -> tuple[str, str]:
+    """Its name and what it can do: what code is made for, and what a kept form is named by."""
+    return llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten()
+
+
 def machine() -> llvm.TargetMachine:
     """This processor, with all that it can do."""
     llvm.initialize_native_target()
     llvm.initialize_native_asmprinter()
+    name, features = processor()
     return llvm.Target.from_default_triple().create_target_machine(
-        cpu=llvm.get_host_cpu_name(),
-        features=llvm.get_host_cpu_features().flatten(),
-        opt=3,
-        jit=True,
+        cpu=name, features=features, opt=3, jit=True
     )
 
 

@@ -167,7 +167,7 @@ def sample_positions(
     turns = np.stack([wave(angle) for angle in angles for wave in (np.sin, np.cos)], axis=1)
     found = GroundPositions(*np.empty((2, lat.size, samples)))
     lines = np.stack([lat, lon, height, north_m, east_m], axis=1)
-    meet_ground(lines, turns, np.ascontiguousarray(look), found.latitude, found.longitude)
+    meet_ground(lines, turns, look, found.latitude, found.longitude)
     return found
 
 

@@ -4,7 +4,6 @@ are called without their compiler from then on."""
 from __future__ import annotations
 
 import hashlib
-import importlib.util
 import os
 import subprocess
 import sys
@@ -15,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.compiled import forms
+from pipeline.compiled import forms, machine
 from pipeline.compiled.call import Kernel, compiled
 
 MODULE = """
@@ -53,12 +52,9 @@ def kernel_in(folder: Path, *, limit: float = 3.0, cut: str = "") -> Kernel:
     """The kernel of a module that is written anew into the folder."""
     file = folder / "own.py"
     file.write_text(MODULE.format(limit=limit, cut=cut), encoding="utf-8")
-    spec = importlib.util.spec_from_file_location("own", file)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    exec(compile(file.read_text(encoding="utf-8"), file, "exec"), module.__dict__)
-    found = module.fill
+    module: dict[str, Any] = {}
+    exec(compile(file.read_text(encoding="utf-8"), file, "exec"), module)
+    found = module["fill"]
     assert isinstance(found, Kernel)
     return found
 
@@ -139,7 +135,7 @@ def test_another_processor_has_forms_of_its_own(
     here: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     filled(kernel_in(here))
-    monkeypatch.setattr(forms.llvm, "get_host_cpu_features", no_features)
+    monkeypatch.setattr(machine.llvm, "get_host_cpu_features", no_features)
     assert filled(kernel_in(here)) == [1012.875, 1018.875]
     assert len(kept(here)) == 2
 
